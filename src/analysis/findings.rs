@@ -1,0 +1,424 @@
+//! The analysis as data: the one thing that reports, charts and the terminal look at.
+//!
+//! Every number is in full double precision; rounding happens where it is shown. `null` stands for
+//! 'cannot be told', and a `note` beside it says why. Intervals have the protocol's confidence.
+//! The keys are a contract: see `wellrun schema findings`.
+
+use std::collections::BTreeMap;
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+/// Format name written into `Findings::format`.
+pub const FORMAT: &str = "wellrun findings 1";
+
+/// Everything that was found.
+#[derive(Debug, Clone, Serialize, Deserialize, JsonSchema)]
+pub struct Findings {
+    /// `wellrun findings 1`.
+    pub format: String,
+    /// Which study this is.
+    pub study: StudyHead,
+    /// Where every number comes from.
+    pub provenance: Provenance,
+    /// What happened at the bench.
+    pub record: RecordSummary,
+    /// One entry a response, by name.
+    pub responses: BTreeMap<String, ResponseFindings>,
+}
+
+/// Which study the findings belong to.
+#[derive(Debug, Clone, Serialize, Deserialize, JsonSchema)]
+pub struct StudyHead {
+    /// Study id.
+    pub id: String,
+    /// Title.
+    pub title: String,
+    /// Version of the protocol.
+    pub version: String,
+    /// SHA-256 of the protocol.
+    pub protocol_sha256: String,
+    /// Site id; empty without a site file.
+    pub site: String,
+    /// True if the readings were simulated.
+    pub rehearsal: bool,
+    /// `randomized` or `as run`.
+    pub order: String,
+}
+
+/// What a stranger needs to compute the numbers again.
+#[derive(Debug, Clone, Serialize, Deserialize, JsonSchema)]
+pub struct Provenance {
+    /// Version of this tool.
+    pub tool: String,
+    /// SHA-256 of the site file; empty without one.
+    pub site_sha256: String,
+    /// SHA-256 of plan.csv; empty for an as-run study.
+    pub plan_sha256: String,
+    /// Hash of the last journal entry.
+    pub record_sha256: String,
+    /// Seed of the draw, as decimal text; empty for an as-run study.
+    pub seed: String,
+    /// How the order was drawn; empty for an as-run study.
+    pub algorithm: String,
+    /// When the plan was frozen, RFC 3339; empty for an as-run study.
+    pub frozen_at: String,
+}
+
+/// What happened at the bench.
+#[derive(Debug, Clone, Serialize, Deserialize, JsonSchema)]
+pub struct RecordSummary {
+    /// Runs in the plan.
+    pub runs_planned: usize,
+    /// Runs with every reading.
+    pub runs_complete: usize,
+    /// Numbers of the runs without a single reading.
+    pub runs_missing: Vec<usize>,
+    /// Numbers of the runs with some readings but not all.
+    pub runs_incomplete: Vec<usize>,
+    /// Changed values.
+    pub corrections: Vec<CorrectionFinding>,
+    /// Departures from the protocol.
+    pub deviations: Vec<DeviationFinding>,
+    /// Values outside the expected range, taken in with a question.
+    pub questioned: Vec<QuestionedFinding>,
+    /// Runs that were made in another order than planned.
+    pub out_of_order: Vec<usize>,
+    /// Conditions measured beside the readings.
+    pub conditions: Vec<ConditionFinding>,
+}
+
+/// A changed value.
+#[derive(Debug, Clone, Serialize, Deserialize, JsonSchema)]
+pub struct CorrectionFinding {
+    /// Number of the run.
+    pub run: usize,
+    /// Column.
+    pub what: String,
+    /// Text before.
+    pub from: String,
+    /// Text after.
+    pub to: String,
+    /// Reason given.
+    pub reason: String,
+}
+
+/// A departure from the protocol.
+#[derive(Debug, Clone, Serialize, Deserialize, JsonSchema)]
+pub struct DeviationFinding {
+    /// Number of the run, if it concerns one.
+    pub run: Option<usize>,
+    /// What happened.
+    pub what: String,
+}
+
+/// A value taken in with a question.
+#[derive(Debug, Clone, Serialize, Deserialize, JsonSchema)]
+pub struct QuestionedFinding {
+    /// Number of the run.
+    pub run: usize,
+    /// Column.
+    pub what: String,
+    /// Text as written.
+    pub text: String,
+    /// What is odd.
+    pub why: String,
+}
+
+/// A condition measured beside the readings.
+#[derive(Debug, Clone, Serialize, Deserialize, JsonSchema)]
+pub struct ConditionFinding {
+    /// Its name.
+    pub name: String,
+    /// Unit of measure.
+    pub unit: String,
+    /// How many values were recorded.
+    pub values: usize,
+    /// Smallest value.
+    pub lowest: Option<f64>,
+    /// Mean value.
+    pub mean: Option<f64>,
+    /// Largest value.
+    pub highest: Option<f64>,
+}
+
+/// What was found for one response.
+#[derive(Debug, Clone, Serialize, Deserialize, JsonSchema)]
+pub struct ResponseFindings {
+    /// Unit of measure.
+    pub unit: String,
+    /// Number of run results analysed.
+    pub runs: usize,
+    /// Number of readings analysed.
+    pub readings: usize,
+    /// Number of readings planned but not there.
+    pub missing: usize,
+    /// How readings became a result: `mean`, `median`, ...
+    pub statistic: String,
+    /// Level of every interval, such as 0.95.
+    pub confidence: f64,
+    /// Smallest difference that matters, if the protocol states one.
+    pub relevant: Option<f64>,
+    /// The model.
+    pub model: Model,
+    /// One line a stratum: what each unit's spread is, and what is judged against it.
+    pub strata: Vec<StratumFinding>,
+    /// One line an effect.
+    pub effects: Vec<EffectFinding>,
+    /// Spread of the finest unit.
+    pub residual: Residual,
+    /// Mean of all results.
+    pub grand_mean: MeanFinding,
+    /// Means by level, and by pairs of levels for the effects of the model with two category factors.
+    pub means: Vec<MeanFinding>,
+    /// Differences between levels.
+    pub contrasts: Vec<ContrastFinding>,
+    /// Slopes of numeric factors.
+    pub slopes: Vec<SlopeFinding>,
+    /// Where the spread comes from.
+    pub components: Vec<Component>,
+    /// Is there anything the model does not see?
+    pub checks: Vec<Check>,
+    /// What could not be answered, and why, in sentences.
+    pub cannot_tell: Vec<String>,
+    /// Every result with its settings: what the figures show.
+    pub results: Vec<RunResult>,
+}
+
+/// The model that was fitted.
+#[derive(Debug, Clone, Serialize, Deserialize, JsonSchema)]
+pub struct Model {
+    /// Names of the fixed effects.
+    pub fixed: Vec<String>,
+    /// Names of the units that bring spread.
+    pub random: Vec<String>,
+    /// `analysis of variance in strata`, `least squares`, ...
+    pub method: String,
+    /// Degrees of freedom left in the finest stratum.
+    pub residual_df: usize,
+    /// Log-likelihood, where the method has one.
+    pub log_likelihood: Option<f64>,
+}
+
+/// The spread of one unit, after the effects set on it.
+#[derive(Debug, Clone, Serialize, Deserialize, JsonSchema)]
+pub struct StratumFinding {
+    /// The unit, or units joined by ` × `.
+    pub unit: String,
+    /// Degrees of freedom in all.
+    pub df: usize,
+    /// Names of the effects judged against it.
+    pub effects: Vec<String>,
+    /// Degrees of freedom left.
+    pub residual_df: usize,
+    /// Sum of squares left.
+    pub sum_of_squares: f64,
+    /// Mean square left; null without degrees of freedom.
+    pub mean_square: Option<f64>,
+}
+
+/// One effect of the model.
+#[derive(Debug, Clone, Serialize, Deserialize, JsonSchema)]
+pub struct EffectFinding {
+    /// Name: `finish × instrument`; ` (departure from a straight line)` is added for the part of a numeric factor with more than two levels that a slope does not describe.
+    pub term: String,
+    /// The factors in it.
+    pub factors: Vec<String>,
+    /// Degrees of freedom.
+    pub df: usize,
+    /// Degrees of freedom of the spread it is judged against; null without one.
+    pub denominator_df: Option<f64>,
+    /// The unit whose spread it is judged against.
+    pub judged_against: String,
+    /// Sum of squares.
+    pub sum_of_squares: f64,
+    /// Mean square.
+    pub mean_square: f64,
+    /// Variance ratio; null without an error term.
+    pub f: Option<f64>,
+    /// p-value; null without an error term.
+    pub p: Option<f64>,
+    /// p-value adjusted over the planned effects (Holm); null for exploratory effects.
+    pub p_adjusted: Option<f64>,
+    /// p-value of the randomization test, where one was made.
+    pub p_randomization: Option<f64>,
+    /// True if the protocol names it as planned.
+    pub planned: bool,
+    /// Why something is null.
+    pub note: Option<String>,
+}
+
+/// Spread of the finest unit.
+#[derive(Debug, Clone, Serialize, Deserialize, JsonSchema)]
+pub struct Residual {
+    /// Variance of a run's result; null without degrees of freedom.
+    pub variance: Option<f64>,
+    /// Its square root.
+    pub standard_deviation: Option<f64>,
+    /// Degrees of freedom.
+    pub df: usize,
+}
+
+/// A mean with its interval.
+#[derive(Debug, Clone, Serialize, Deserialize, JsonSchema)]
+pub struct MeanFinding {
+    /// Level by factor.
+    pub levels: BTreeMap<String, String>,
+    /// Number of run results in it.
+    pub n: usize,
+    /// The mean.
+    pub mean: f64,
+    /// Standard error, with every unit that varies; null if it cannot be told.
+    pub standard_error: Option<f64>,
+    /// Degrees of freedom (Satterthwaite where several spreads enter).
+    pub df: Option<f64>,
+    /// Lower end of the interval.
+    pub low: Option<f64>,
+    /// Upper end of the interval.
+    pub high: Option<f64>,
+}
+
+/// A difference between two levels of a factor.
+#[derive(Debug, Clone, Serialize, Deserialize, JsonSchema)]
+pub struct ContrastFinding {
+    /// The factor.
+    pub factor: String,
+    /// The level subtracted.
+    pub from: String,
+    /// The level it is subtracted from: the difference is `to` minus `from`.
+    pub to: String,
+    /// Levels of other factors at which it was taken; empty for the difference over all of them.
+    pub within: BTreeMap<String, String>,
+    /// `to` minus `from`.
+    pub difference: f64,
+    /// Standard error; null without an error term.
+    pub standard_error: Option<f64>,
+    /// Degrees of freedom.
+    pub df: Option<f64>,
+    /// Lower end of the interval.
+    pub low: Option<f64>,
+    /// Upper end of the interval.
+    pub high: Option<f64>,
+    /// p-value of 'no difference'.
+    pub p: Option<f64>,
+    /// p-value adjusted over all differences of the same factor (Holm).
+    pub p_adjusted: Option<f64>,
+    /// True if its effect is planned.
+    pub planned: bool,
+    /// Against the smallest difference that matters, from the interval; null if the protocol states none.
+    pub verdict: Option<Verdict>,
+}
+
+/// What an interval says about the smallest difference that matters.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub enum Verdict {
+    /// The whole interval lies beyond it.
+    #[serde(rename = "matters")]
+    Matters,
+    /// The whole interval lies within it.
+    #[serde(rename = "does not matter")]
+    DoesNotMatter,
+    /// The interval reaches both.
+    #[serde(rename = "undecided")]
+    Undecided,
+}
+
+/// Change of the response per unit of a numeric factor.
+#[derive(Debug, Clone, Serialize, Deserialize, JsonSchema)]
+pub struct SlopeFinding {
+    /// The factor.
+    pub factor: String,
+    /// Unit of measure of the factor.
+    pub unit: String,
+    /// Change per unit.
+    pub per_unit: f64,
+    /// Standard error; null without an error term.
+    pub standard_error: Option<f64>,
+    /// Degrees of freedom.
+    pub df: Option<f64>,
+    /// Lower end of the interval.
+    pub low: Option<f64>,
+    /// Upper end of the interval.
+    pub high: Option<f64>,
+    /// p-value of 'no slope'.
+    pub p: Option<f64>,
+    /// Lowest and highest level studied.
+    pub span: (f64, f64),
+    /// True if its effect is planned.
+    pub planned: bool,
+}
+
+/// One source of spread.
+#[derive(Debug, Clone, Serialize, Deserialize, JsonSchema)]
+pub struct Component {
+    /// The unit, `reading` for readings within a run, or the factor.
+    pub source: String,
+    /// `unit`, `reading`, or `levels studied` for a fixed factor (the variance of its effects over these levels, no population behind it).
+    pub kind: String,
+    /// `method` or `product`.
+    pub part_of: String,
+    /// Variance in one result, as estimated; may be negative, which stands for 'not told apart from zero'; null if it cannot be told.
+    pub variance: Option<f64>,
+    /// Square root of the variance; 0 for a negative one.
+    pub standard_deviation: Option<f64>,
+    /// Lower end of the interval of the standard deviation.
+    pub low: Option<f64>,
+    /// Upper end of the interval of the standard deviation.
+    pub high: Option<f64>,
+    /// Degrees of freedom of the mean square at its head.
+    pub df: Option<f64>,
+    /// Part of the sum of all variances of one result, negative ones counted as 0; in [0, 1].
+    pub share: Option<f64>,
+    /// Why something is null, or what to bear in mind.
+    pub note: Option<String>,
+}
+
+/// How a check came out.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub enum Outcome {
+    /// Nothing to see.
+    #[serde(rename = "nothing found")]
+    NothingFound,
+    /// Somebody should look.
+    #[serde(rename = "look")]
+    Look,
+    /// There are too few data to tell.
+    #[serde(rename = "cannot tell")]
+    CannotTell,
+}
+
+/// Is there anything the model does not see?
+#[derive(Debug, Clone, Serialize, Deserialize, JsonSchema)]
+pub struct Check {
+    /// Stable name: `trend along the run order`.
+    pub name: String,
+    /// How it came out.
+    pub outcome: Outcome,
+    /// The answer in a sentence.
+    pub answer: String,
+    /// The statistic behind it.
+    pub statistic: Option<f64>,
+    /// p-value, where there is one.
+    pub p: Option<f64>,
+}
+
+/// One run's result with its settings.
+#[derive(Debug, Clone, Serialize, Deserialize, JsonSchema)]
+pub struct RunResult {
+    /// Number of the run.
+    pub run: usize,
+    /// Position in which it was made.
+    pub position: usize,
+    /// Label by unit, without the run itself.
+    pub units: BTreeMap<String, String>,
+    /// Level by factor.
+    pub levels: BTreeMap<String, String>,
+    /// Readings as numbers, in order.
+    pub readings: Vec<f64>,
+    /// The result.
+    pub result: f64,
+    /// What the model's fixed effects give for it.
+    pub fitted: Option<f64>,
+    /// The result minus fitted.
+    pub residual: Option<f64>,
+}

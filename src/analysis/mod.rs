@@ -1,0 +1,5 @@
+//! Protocol, plan and record to findings; chooses what `stats` is asked.
+
+mod findings;
+
+pub use findings::*;

@@ -1,0 +1,12 @@
+//! `wellrun` runs a laboratory study of a test method from one protocol file to a published report.
+//!
+//! protocol → design → plan → sheet → (bench) → record → analysis → report
+//!
+//! Arrows between modules run down this list only; nothing below `cli` prints.
+#![forbid(unsafe_code)]
+
+pub mod analysis;
+pub mod diagnostic;
+pub mod plan;
+pub mod protocol;
+pub mod record;

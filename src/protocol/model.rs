@@ -1,0 +1,398 @@
+//! A checked protocol: what every later step reads.
+//!
+//! In:  nothing; `read` makes a `Protocol` out of TOML and vouches for the invariants below.
+//! Out: plain data. Indices (`UnitId`, `FactorId`, ...) point into the lists of the same protocol.
+//!
+//! Invariants: names are unique across units, factors, responses and conditions, and are lower-case
+//! identifiers; the last unit is the *run* (the finest unit, with every other unit above it); units
+//! stand after the units they lie within; each factor has at least two levels and is set on a unit;
+//! each effect is a sorted list of distinct factors.
+
+use rust_decimal::Decimal;
+use serde::Serialize;
+
+/// Index of a unit in `Protocol::units`.
+pub type UnitId = usize;
+/// Index of a factor in `Protocol::factors`.
+pub type FactorId = usize;
+/// Index of a response in `Protocol::responses`.
+pub type ResponseId = usize;
+/// Index of a condition in `Protocol::conditions`.
+pub type ConditionId = usize;
+
+/// The portable declaration of a study: the same bytes at every site.
+#[derive(Debug, Clone)]
+pub struct Protocol {
+    /// What the study is.
+    pub study: Study,
+    /// What is read, and how a result is made of the readings.
+    pub responses: Vec<Response>,
+    /// What is set up, from the widest to the run.
+    pub units: Vec<Unit>,
+    /// What is varied.
+    pub factors: Vec<Factor>,
+    /// What is measured beside the readings, such as a probe temperature.
+    pub conditions: Vec<Condition>,
+    /// Which combinations are run, and in what order.
+    pub design: Design,
+    /// What is estimated, fixed before data.
+    pub analysis: AnalysisPlan,
+    /// Steps and cautions for the sheet.
+    pub procedure: Procedure,
+    /// SHA-256 (lower-case hexadecimal) of the file's text with LF line ends and no byte-order mark.
+    pub sha256: String,
+}
+
+/// Title page of a study.
+#[derive(Debug, Clone)]
+pub struct Study {
+    /// Short name for files: letters, digits, `-`.
+    pub id: String,
+    /// Version of the protocol, as written.
+    pub version: String,
+    /// Title for people.
+    pub title: String,
+    /// The question the study is to answer.
+    pub question: String,
+    /// What sort of study it is.
+    pub kind: StudyKind,
+    /// The test method and its edition, as the laboratory names them.
+    pub method: String,
+    /// Where published readings come from; empty for a study of one's own.
+    pub source: String,
+}
+
+/// What sort of study a protocol declares; decides the order of the report's sections.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "lowercase")]
+pub enum StudyKind {
+    /// Where does the spread in readings come from?
+    #[serde(rename = "variance investigation")]
+    VarianceInvestigation,
+    /// Which allowed variations of the procedure move the result?
+    #[serde(rename = "ruggedness test")]
+    RuggednessTest,
+    /// How much of the spread is the measuring?
+    #[serde(rename = "measurement system")]
+    MeasurementSystem,
+    /// Do two methods agree?
+    #[serde(rename = "method comparison")]
+    MethodComparison,
+    /// How far apart may laboratories be?
+    #[serde(rename = "interlaboratory")]
+    Interlaboratory,
+}
+
+impl StudyKind {
+    /// Every kind, with the word used in protocols and reports.
+    pub const ALL: [(Self, &'static str); 5] = [
+        (Self::VarianceInvestigation, "variance investigation"),
+        (Self::RuggednessTest, "ruggedness test"),
+        (Self::MeasurementSystem, "measurement system"),
+        (Self::MethodComparison, "method comparison"),
+        (Self::Interlaboratory, "interlaboratory"),
+    ];
+
+    /// The word used in protocols and reports.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        Self::ALL
+            .iter()
+            .find(|(kind, _)| *kind == self)
+            .map_or("", |(_, word)| word)
+    }
+}
+
+/// A measured quantity: the measurand in full.
+#[derive(Debug, Clone)]
+pub struct Response {
+    /// Name used in columns and findings.
+    pub name: String,
+    /// What exactly is measured, in a sentence.
+    pub measurand: String,
+    /// Unit of measure, as printed.
+    pub unit: String,
+    /// Smallest step of the display, in `unit`; above zero.
+    pub resolution: Decimal,
+    /// Readings outside are refused.
+    pub possible: Option<(Decimal, Decimal)>,
+    /// Readings outside are questioned.
+    pub expected: Option<(Decimal, Decimal)>,
+    /// Readings in a run; at least 1.
+    pub readings: usize,
+    /// When a reading is taken, such as '1 s after firm contact'; or 'not timed'.
+    pub reading_time: String,
+    /// How the readings of a run become its result.
+    pub result: Statistic,
+    /// Step to which a stated result is rounded, in `unit`; `None` if the protocol says "none".
+    /// The analysis never uses rounded results.
+    pub round_to: Option<Decimal>,
+    /// The product limit that results are held against.
+    pub limit: Option<Limit>,
+    /// Smallest difference that matters in use, in `unit`; above zero.
+    pub relevant: Option<Decimal>,
+}
+
+/// How the readings of a run become its result.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Statistic {
+    /// Arithmetic mean.
+    Mean,
+    /// Middle reading; the mean of the two middle ones for an even number.
+    Median,
+    /// Smallest reading.
+    Minimum,
+    /// Largest reading.
+    Maximum,
+}
+
+impl Statistic {
+    /// Every statistic, with the word used in protocols and reports.
+    pub const ALL: [(Self, &'static str); 4] = [
+        (Self::Mean, "mean"),
+        (Self::Median, "median"),
+        (Self::Minimum, "minimum"),
+        (Self::Maximum, "maximum"),
+    ];
+
+    /// The word used in protocols and reports.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        Self::ALL.iter().find(|(s, _)| *s == self).map_or("", |(_, word)| word)
+    }
+}
+
+/// One-sided product limit.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Limit {
+    /// Results must not lie below.
+    AtLeast(Decimal),
+    /// Results must not lie above.
+    AtMost(Decimal),
+}
+
+/// Whose spread a unit or factor stands for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "lowercase")]
+pub enum PartOf {
+    /// The measuring: instrument, operator, temperature, session.
+    Method,
+    /// The thing measured: roller, batch, position.
+    Product,
+}
+
+/// Something that is set up as a whole: a day, an oven session, a roller, a run.
+#[derive(Debug, Clone)]
+pub struct Unit {
+    /// Name used in columns and findings.
+    pub name: String,
+    /// How many there are within each combination of the units it lies within. For an as-run study 0.
+    pub count: usize,
+    /// The units it lies within, directly; those it does not lie within cross it.
+    pub within: Vec<UnitId>,
+    /// Whose spread it stands for.
+    pub part_of: PartOf,
+    /// Steps to tick whenever the next one is set up.
+    pub set_up: Vec<String>,
+    /// Bench time for setting one up, in minutes.
+    pub set_up_minutes: f64,
+}
+
+/// Something that is varied on purpose.
+#[derive(Debug, Clone)]
+pub struct Factor {
+    /// Name used in columns and findings.
+    pub name: String,
+    /// The unit on which a level is set.
+    pub set_on: UnitId,
+    /// Levels in protocol order, as written; at least two, all different.
+    pub levels: Vec<String>,
+    /// The levels as numbers, for a numeric factor, in the same order.
+    pub numbers: Option<Vec<Decimal>>,
+    /// Unit of measure of a numeric factor, as printed; empty if it has none.
+    pub unit: String,
+    /// Whose spread it stands for.
+    pub part_of: PartOf,
+    /// The site file says which thing stands behind each level.
+    pub named_by_site: bool,
+    /// The level leaves something behind that may move the next reading.
+    pub carries_over: bool,
+    /// What the technician does to set it; `{level}` stands for the level with its unit.
+    pub how: String,
+}
+
+impl Factor {
+    /// A level as printed: `21 °C`, `waxed`.
+    #[must_use]
+    pub fn level(&self, index: usize) -> String {
+        if self.unit.is_empty() {
+            self.levels[index].clone()
+        } else {
+            format!("{}\u{a0}{}", self.levels[index], self.unit)
+        }
+    }
+
+    /// True for a factor that is fitted as a slope.
+    #[must_use]
+    pub fn is_numeric(&self) -> bool {
+        self.numbers.is_some()
+    }
+}
+
+/// Something measured beside the readings, once for each unit of a kind.
+#[derive(Debug, Clone)]
+pub struct Condition {
+    /// Name used in columns and findings.
+    pub name: String,
+    /// Unit of measure, as printed.
+    pub unit: String,
+    /// The unit for which it is written down once.
+    pub measured_on: UnitId,
+    /// Values outside are refused.
+    pub possible: Option<(Decimal, Decimal)>,
+    /// Values outside are questioned.
+    pub expected: Option<(Decimal, Decimal)>,
+}
+
+/// Which combinations are run, and in what order.
+#[derive(Debug, Clone)]
+pub struct Design {
+    /// The set of treatments.
+    pub treatments: Treatments,
+    /// How often each combination of the factors set on a unit comes back within it, where `count` is left out.
+    pub replicates: usize,
+    /// Who decides the order.
+    pub order: Order,
+}
+
+/// The set of treatments.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+pub enum Treatments {
+    /// Every combination of levels.
+    #[serde(rename = "full factorial")]
+    FullFactorial,
+}
+
+/// Who decides the order of the runs.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+pub enum Order {
+    /// This tool draws it.
+    #[serde(rename = "randomized")]
+    Randomized,
+    /// The readings exist already; nothing is drawn.
+    #[serde(rename = "as run")]
+    AsRun,
+}
+
+/// An effect: a sorted list of distinct factors; one factor is a main effect.
+pub type Effect = Vec<FactorId>;
+
+/// What is estimated, fixed before data.
+#[derive(Debug, Clone)]
+pub struct AnalysisPlan {
+    /// Effects to be judged as planned; everything else is exploratory.
+    pub planned: Vec<Effect>,
+    /// Highest order of interaction in the model beside the planned ones: 1 main effects only, 2 pairs, ...
+    pub interactions: usize,
+    /// Level of every interval, in (0, 1).
+    pub confidence: f64,
+}
+
+/// Steps and cautions for the sheet.
+#[derive(Debug, Clone, Default)]
+pub struct Procedure {
+    /// Steps before the first run.
+    pub before_study: Vec<String>,
+    /// Steps before each run.
+    pub before_run: Vec<String>,
+    /// Steps after each run.
+    pub after_run: Vec<String>,
+    /// Steps after the last run.
+    pub after_study: Vec<String>,
+    /// Warnings printed on each sheet and in the report.
+    pub cautions: Vec<String>,
+    /// Bench time for one run without its readings, in minutes.
+    pub run_minutes: f64,
+    /// Bench time for one reading, in minutes.
+    pub reading_minutes: f64,
+}
+
+impl Protocol {
+    /// The finest unit.
+    #[must_use]
+    pub fn run_unit(&self) -> UnitId {
+        self.units.len() - 1
+    }
+
+    /// True if the readings existed before the protocol.
+    #[must_use]
+    pub fn is_as_run(&self) -> bool {
+        self.design.order == Order::AsRun
+    }
+
+    /// All units that lie above `unit`, in declared order, without itself.
+    #[must_use]
+    pub fn above(&self, unit: UnitId) -> Vec<UnitId> {
+        let mut found = vec![false; self.units.len()];
+        let mut open = self.units[unit].within.clone();
+        while let Some(next) = open.pop() {
+            if !found[next] {
+                found[next] = true;
+                open.extend(&self.units[next].within);
+            }
+        }
+        (0..self.units.len()).filter(|&u| found[u]).collect()
+    }
+
+    /// The factors set on a unit, in declared order.
+    #[must_use]
+    pub fn factors_on(&self, unit: UnitId) -> Vec<FactorId> {
+        (0..self.factors.len())
+            .filter(|&f| self.factors[f].set_on == unit)
+            .collect()
+    }
+
+    /// An effect as printed: `finish × instrument`.
+    #[must_use]
+    pub fn effect_name(&self, effect: &[FactorId]) -> String {
+        let names: Vec<&str> = effect.iter().map(|&f| self.factors[f].name.as_str()).collect();
+        names.join(" × ")
+    }
+
+    /// The effects of the model: mains, interactions to the declared order, and the planned ones; by order, then declaration.
+    #[must_use]
+    pub fn model_effects(&self) -> Vec<Effect> {
+        let factor_count = self.factors.len();
+        let mut effects: Vec<Effect> = Vec::new();
+        let mut grow: Vec<Effect> = (0..factor_count).map(|f| vec![f]).collect();
+        for _ in 0..self.analysis.interactions.max(1).min(factor_count) {
+            effects.extend(grow.iter().cloned());
+            grow = grow
+                .iter()
+                .flat_map(|effect| {
+                    let next = effect.last().map_or(0, |last| last + 1);
+                    (next..factor_count).map(move |f| {
+                        let mut longer = effect.clone();
+                        longer.push(f);
+                        longer
+                    })
+                })
+                .collect();
+        }
+        for planned in &self.analysis.planned {
+            // A model that holds an interaction holds every effect inside it.
+            for subset in 1_usize..(1 << planned.len()) {
+                let inner: Effect = (0..planned.len())
+                    .filter(|bit| subset >> bit & 1 == 1)
+                    .map(|bit| planned[bit])
+                    .collect();
+                if !effects.contains(&inner) {
+                    effects.push(inner);
+                }
+            }
+        }
+        effects.sort_by(|a, b| a.len().cmp(&b.len()).then_with(|| a.cmp(b)));
+        effects
+    }
+}

@@ -1,0 +1,115 @@
+//! A record as it stands after the whole journal has been read: the last valid value of everything.
+//!
+//! In:  nothing; `journal` replays entries into a `Record`.
+//! Out: plain data. Every value keeps the text as written beside the exact decimal.
+
+use std::collections::BTreeMap;
+
+use rust_decimal::Decimal;
+
+/// All that was recorded in a study so far.
+#[derive(Debug, Clone, Default)]
+pub struct Record {
+    /// The runs with at least one entry, by run number (from 1).
+    pub runs: BTreeMap<usize, RunRecord>,
+    /// Changed values, in the order of the journal.
+    pub corrections: Vec<Correction>,
+    /// Departures from the protocol, in the order of the journal.
+    pub deviations: Vec<Deviation>,
+    /// Values that were taken in with a question mark (outside the expected range, ...).
+    pub questioned: Vec<Questioned>,
+    /// Files taken in, in the order of the journal.
+    pub files: Vec<TakenFile>,
+    /// Number of journal entries.
+    pub entries: usize,
+    /// Hash of the last journal entry (lower-case hexadecimal SHA-256); empty for an empty journal.
+    pub head: String,
+}
+
+/// One run as recorded.
+#[derive(Debug, Clone, Default)]
+pub struct RunRecord {
+    /// Number of the run, from 1.
+    pub run: usize,
+    /// Position in which it was actually run, from 1, where the sheet says so.
+    pub order: Option<usize>,
+    /// Readings by response (protocol order), then by position in the run; `None` where nothing is written.
+    pub readings: Vec<Vec<Option<Written>>>,
+    /// Conditions by `ConditionId`.
+    pub conditions: Vec<Option<Written>>,
+    /// As-run studies: labels of the units, by `UnitId`; empty for planned studies. The run unit's label is the run number.
+    pub units: Vec<String>,
+    /// As-run studies: level indices, by `FactorId`; empty for planned studies.
+    pub levels: Vec<usize>,
+    /// Time as written; empty if not.
+    pub time: String,
+    /// Initials as written; empty if not.
+    pub operator: String,
+    /// Remark as written; empty if not.
+    pub remark: String,
+}
+
+/// A number exactly as written.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Written {
+    /// The text as written, with surrounding blanks removed: `74,10`.
+    pub text: String,
+    /// Its exact value, with the digits kept: 74.10.
+    pub value: Decimal,
+    /// The journal entry it stands in, from 1.
+    pub entry: usize,
+}
+
+/// A changed value.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Correction {
+    /// Number of the run.
+    pub run: usize,
+    /// The column: `hardness 3`, `temperature`.
+    pub what: String,
+    /// The text before.
+    pub from: String,
+    /// The text after.
+    pub to: String,
+    /// Why, in the words of the person who changed it.
+    pub reason: String,
+    /// When it was taken in, RFC 3339.
+    pub at: String,
+}
+
+/// A departure from the protocol.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Deviation {
+    /// The run it concerns, if it concerns one.
+    pub run: Option<usize>,
+    /// What happened, in a sentence.
+    pub what: String,
+    /// When it was taken in, RFC 3339.
+    pub at: String,
+}
+
+/// A value taken in with a question mark.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Questioned {
+    /// Number of the run.
+    pub run: usize,
+    /// The column.
+    pub what: String,
+    /// The text as written.
+    pub text: String,
+    /// What is odd about it.
+    pub why: String,
+}
+
+/// A file that was taken in.
+#[derive(Debug, Clone, PartialEq)]
+pub struct TakenFile {
+    /// Its name, without folders.
+    pub name: String,
+    /// SHA-256 of its bytes.
+    pub sha256: String,
+    /// When, RFC 3339.
+    pub at: String,
+    /// How many values it added.
+    pub added: usize,
+}
