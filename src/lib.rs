@@ -7,6 +7,7 @@
 
 pub mod analysis;
 pub mod diagnostic;
+pub mod numeric;
 pub mod plan;
 pub mod protocol;
 pub mod record;
