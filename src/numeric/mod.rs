@@ -5,6 +5,7 @@ pub mod distribution;
 mod matrix;
 mod qr;
 mod root;
+pub mod stream;
 pub mod sum;
 
 pub use cholesky::{Cholesky, CholeskyError};
