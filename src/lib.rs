@@ -7,7 +7,9 @@
 
 pub mod analysis;
 pub mod diagnostic;
+pub mod numeric;
 pub mod plan;
 pub mod protocol;
 pub mod record;
+pub mod stats;
 pub mod study;

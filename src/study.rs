@@ -576,6 +576,50 @@ impl Drop for Writer<'_> {
     }
 }
 
+/// A folder of one's own outside the study, for a command that wants files; gone when dropped.
+#[derive(Debug)]
+pub struct Scratch(PathBuf);
+
+impl Scratch {
+    /// Makes the folder, under a name that nobody could have prepared.
+    ///
+    /// # Errors
+    ///
+    /// `F015` if it cannot be made.
+    pub fn new(name: u64) -> Result<Self, Diagnostics> {
+        let path = std::env::temp_dir().join(format!("wellrun-{name:016x}"));
+        fs::create_dir(&path).map_err(|error| failed("F015", "cannot make", &path, &error))?;
+        Ok(Self(path))
+    }
+
+    /// Where it is.
+    #[must_use]
+    pub fn path(&self) -> &Path {
+        &self.0
+    }
+
+    /// Writes a file into it.
+    ///
+    /// # Errors
+    ///
+    /// `F006` for a name that leads out, `F015` if it cannot be written.
+    pub fn write(&self, relative: &str, bytes: &[u8]) -> Result<(), Diagnostics> {
+        plain(relative)?;
+        let path = self.0.join(relative);
+        path.parent()
+            .map_or(Ok(()), fs::create_dir_all)
+            .and_then(|()| fs::write(&path, bytes))
+            .map_err(|error| failed("F015", "cannot write", &path, &error))
+    }
+}
+
+impl Drop for Scratch {
+    fn drop(&mut self) {
+        // Best effort: the system clears its folder for such things itself.
+        let _ = fs::remove_dir_all(&self.0);
+    }
+}
+
 /// The bytes of a file that the user named, such as a filled sheet; from anywhere.
 ///
 /// # Errors

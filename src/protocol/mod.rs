@@ -8,3 +8,10 @@ pub use model::{
     Response, ResponseId, Statistic, Study, StudyKind, Treatments, Unit, UnitId,
 };
 pub use site::{Named, Person, Site};
+
+/// temp
+#[must_use]
+pub fn text_sha256(text: &str) -> String {
+    use sha2::{Digest, Sha256};
+    data_encoding::HEXLOWER.encode(&Sha256::digest(text.trim_start_matches('\u{feff}').replace("\r\n", "\n").as_bytes()))
+}

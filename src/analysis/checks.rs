@@ -1,0 +1,218 @@
+//! Is there anything the model does not see? Findings, never deletions.
+//!
+//! In:  the frame and the fit.
+//! Out: one `Check` a question, each with its answer in a sentence.
+
+use super::findings::{Check, Outcome};
+use super::fit::Fit;
+use super::frame::Frame;
+use crate::numeric::distribution::{f_upper, t_upper};
+use crate::numeric::sum;
+use crate::protocol::{Protocol, Response};
+use crate::stats::strata::TermColumns;
+use crate::stats::summary::median;
+
+/// p-value below which somebody should look; common practice, and no test of a hypothesis.
+const LOOK: f64 = 0.01;
+
+/// All checks of one response.
+pub(super) fn checks(protocol: &Protocol, response: &Response, frame: &Frame, fit: &Fit) -> Vec<Check> {
+    let mut checks = vec![trend(frame, fit, response)];
+    checks.extend((0..protocol.factors.len()).map(|factor| spread(protocol, factor, frame, fit)));
+    checks.push(odd_run(frame, fit, response));
+    if response.readings > 1 {
+        checks.push(within_run(frame, response));
+        checks.push(resolution(frame, response));
+    }
+    checks
+}
+
+fn cannot_tell(name: &str, why: &str) -> Check {
+    Check {
+        name: name.to_owned(),
+        outcome: Outcome::CannotTell,
+        answer: why.to_owned(),
+        statistic: None,
+        p: None,
+    }
+}
+
+fn judged(name: String, p: f64, statistic: f64, look: String, fine: String) -> Check {
+    let seen = p < LOOK;
+    Check {
+        name,
+        outcome: if seen { Outcome::Look } else { Outcome::NothingFound },
+        answer: if seen { look } else { fine },
+        statistic: Some(statistic),
+        p: Some(p),
+    }
+}
+
+/// Does the response drift along the run order? The position joins the model in the finest stratum, after everything else.
+fn trend(frame: &Frame, fit: &Fit, response: &Response) -> Check {
+    let name = "drift along the run order";
+    let finest = fit.partitions.len() - 1;
+    let position: Vec<f64> = frame.rows.iter().map(|row| row.position as f64).collect();
+    let columns = TermColumns {
+        columns: vec![fit.left_in_finest(&position)],
+    };
+    let along = &columns.columns[0];
+    let length = sum::dot(along, along);
+    let Some((mean_square, df)) = fit.error(finest).filter(|(_, df)| *df >= 2.0 && length > 1e-9) else {
+        return cannot_tell(name, "Too few degrees of freedom are left to see a drift along the run order.");
+    };
+    let slope = sum::dot(along, &fit.strata.residuals) / length;
+    let explained = slope * slope * length;
+    let left = (mean_square * df - explained).max(0.0) / (df - 1.0);
+    let t = if left > 0.0 { slope.abs() / (left / length).sqrt() } else { f64::INFINITY };
+    let p = (2.0 * t_upper(t, df - 1.0)).min(1.0);
+    let unit = &response.unit;
+    judged(
+        name.to_owned(),
+        p,
+        slope,
+        format!("The results drift along the run order, by {slope:.3} {unit} a run inside the set-ups."),
+        "No drift along the run order is seen inside the set-ups.".to_owned(),
+    )
+}
+
+/// Is the spread the same at every level of a factor? Absolute distance from the level's median, compared between levels.
+fn spread(protocol: &Protocol, factor: usize, frame: &Frame, fit: &Fit) -> Check {
+    let declared = &protocol.factors[factor];
+    let name = format!("spread by {}", declared.name);
+    let mut distances: Vec<Vec<f64>> = Vec::new();
+    for level in 0..declared.levels.len() {
+        let left: Vec<f64> = (0..frame.rows.len())
+            .filter(|&row| frame.rows[row].levels[factor] == level)
+            .map(|row| fit.strata.residuals[row])
+            .collect();
+        let middle = median(&left);
+        distances.push(left.iter().map(|r| (r - middle).abs()).collect());
+    }
+    let n: usize = distances.iter().map(Vec::len).sum();
+    let groups = distances.len();
+    if distances.iter().any(|group| group.len() < 3) {
+        return cannot_tell(&name, "Too few runs at each level to compare their spread.");
+    }
+    let all: Vec<f64> = distances.concat();
+    let grand = sum::mean(&all);
+    let between: f64 = distances.iter().map(|group| group.len() as f64 * (sum::mean(group) - grand).powi(2)).sum();
+    let within: f64 = distances
+        .iter()
+        .map(|group| {
+            let mean = sum::mean(group);
+            group.iter().map(|d| (d - mean).powi(2)).sum::<f64>()
+        })
+        .sum();
+    let (df1, df2) = ((groups - 1) as f64, (n - groups) as f64);
+    if within <= 0.0 {
+        return cannot_tell(&name, "The residuals do not vary enough to compare their spread.");
+    }
+    let ratio = between / df1 / (within / df2);
+    let widest = (0..groups)
+        .max_by(|&a, &b| sum::mean(&distances[a]).total_cmp(&sum::mean(&distances[b])))
+        .map_or_else(String::new, |level| declared.level(level));
+    judged(
+        name,
+        f_upper(ratio, df1, df2),
+        ratio,
+        format!("Results spread differently at different levels of {}; most at {widest}.", declared.name),
+        format!("The spread is much the same at every level of {}.", declared.name),
+    )
+}
+
+/// Does one run stand off from what the model gives for it? Largest residual over its standard deviation, with the number of runs allowed for.
+fn odd_run(frame: &Frame, fit: &Fit, response: &Response) -> Check {
+    let name = "a run that stands apart";
+    let finest = fit.partitions.len() - 1;
+    let residuals = &fit.strata.residuals;
+    let Some((mean_square, df)) = fit.error(finest).filter(|(ms, df)| *df >= 3.0 && *ms > 0.0) else {
+        return cannot_tell(name, "Too few degrees of freedom are left to see a run that stands apart.");
+    };
+    let n = residuals.len() as f64;
+    let Some(worst) = (0..residuals.len()).max_by(|&a, &b| residuals[a].abs().total_cmp(&residuals[b].abs())) else {
+        return cannot_tell(name, "There are no runs.");
+    };
+    // In a balanced layout every residual has variance ξ·df/n.
+    let standard = residuals[worst].abs() / (mean_square * df / n).sqrt();
+    let rest = df - standard * standard;
+    let t = if rest > 0.0 { standard * ((df - 1.0) / rest).sqrt() } else { f64::INFINITY };
+    let p = (2.0 * n * t_upper(t, df - 1.0)).min(1.0);
+    judged(
+        name.to_owned(),
+        p,
+        standard,
+        format!(
+            "Run {} stands {:.2} {} away from what the model gives for it. Look for a cause; nothing was left out.",
+            frame.rows[worst].run,
+            residuals[worst].abs(),
+            response.unit
+        ),
+        format!("No run stands apart; the furthest is run {}.", frame.rows[worst].run),
+    )
+}
+
+/// Do the readings of a run climb or fall? The slope over the reading number, run by run.
+fn within_run(frame: &Frame, response: &Response) -> Check {
+    let name = "readings within a run";
+    let slopes: Vec<f64> = frame
+        .rows
+        .iter()
+        .filter(|row| row.readings.len() == response.readings)
+        .map(|row| {
+            let middle = (row.readings.len() - 1) as f64 / 2.0;
+            let offsets: Vec<f64> = (0..row.readings.len()).map(|i| i as f64 - middle).collect();
+            sum::dot(&offsets, &row.readings) / sum::dot(&offsets, &offsets)
+        })
+        .collect();
+    if slopes.len() < 3 {
+        return cannot_tell(name, "Too few complete runs to see whether readings climb or fall within a run.");
+    }
+    let n = slopes.len() as f64;
+    let mean = sum::mean(&slopes);
+    let variance = slopes.iter().map(|s| (s - mean).powi(2)).sum::<f64>() / (n - 1.0);
+    if variance <= 0.0 {
+        return cannot_tell(name, "The readings within a run do not vary.");
+    }
+    let t = mean / (variance / n).sqrt();
+    let word = if mean > 0.0 { "climb" } else { "fall" };
+    judged(
+        name.to_owned(),
+        (2.0 * t_upper(t.abs(), n - 1.0)).min(1.0),
+        mean,
+        format!("The readings of a run {word} by {:.3} {} from one to the next, on average.", mean.abs(), response.unit),
+        "The readings of a run neither climb nor fall.".to_owned(),
+    )
+}
+
+/// Is the display fine enough? Common practice: the step of the display no larger than the spread of the readings.
+fn resolution(frame: &Frame, response: &Response) -> Check {
+    use rust_decimal::prelude::ToPrimitive;
+    let name = "resolution of the display";
+    let (mut squares, mut df) = (0.0, 0.0);
+    for row in &frame.rows {
+        let mean = sum::mean(&row.readings);
+        squares += row.readings.iter().map(|r| (r - mean).powi(2)).sum::<f64>();
+        df += row.readings.len() as f64 - 1.0;
+    }
+    let step = response.resolution.to_f64().unwrap_or(f64::NAN);
+    if df < 1.0 {
+        return cannot_tell(name, "No run has two readings.");
+    }
+    let standard_deviation = (squares / df).sqrt();
+    let coarse = step > standard_deviation;
+    Check {
+        name: name.to_owned(),
+        outcome: if coarse { Outcome::Look } else { Outcome::NothingFound },
+        answer: if coarse {
+            format!(
+                "The display steps by {} {}, more than the spread of readings within a run: rounding hides part of it.",
+                response.resolution, response.unit
+            )
+        } else {
+            format!("The display steps by {} {}, fine enough for the spread of readings within a run.", response.resolution, response.unit)
+        },
+        statistic: Some(standard_deviation / step),
+        p: None,
+    }
+}

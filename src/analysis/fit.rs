@@ -1,0 +1,226 @@
+//! The model of one response: the terms judged, and every linear function with its interval.
+//!
+//! In:  protocol and frame.
+//! Out: a `Fit`, or the sentence that says why the study cannot be analysed.
+
+use super::frame::Frame;
+use crate::numeric::distribution::{t_quantile_upper, t_upper};
+use crate::plan::{Structure, Term, terms};
+use crate::protocol::{Effect, Protocol};
+use crate::stats::components::{Combinations, combinations};
+use crate::stats::interval::satterthwaite_df;
+use crate::stats::strata::{Partition, StrataError, StrataFit, TermColumns, fit};
+
+/// A fitted response.
+pub(super) struct Fit {
+    /// The terms, as declared.
+    pub terms: Vec<Term>,
+    /// The unit structure of the rows.
+    pub structure: Structure,
+    /// The partitions of the rows, one a stratum.
+    pub partitions: Vec<Partition>,
+    /// What the statistics gave.
+    pub strata: StrataFit,
+    /// How mean squares make up the components.
+    pub combinations: Combinations,
+    /// Level of intervals.
+    pub confidence: f64,
+}
+
+/// A number with its uncertainty; what cannot be told is `None`.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub(super) struct Estimate {
+    pub value: f64,
+    pub standard_error: Option<f64>,
+    pub df: Option<f64>,
+    pub low: Option<f64>,
+    pub high: Option<f64>,
+    /// Two-sided p-value of 'zero'.
+    pub p: Option<f64>,
+}
+
+impl Fit {
+    /// Fits the model.
+    pub(super) fn new(protocol: &Protocol, frame: &Frame) -> Result<Self, String> {
+        let structure = frame.structure(protocol);
+        let partitions = partitions(frame, &structure);
+        let terms = terms(protocol);
+        let columns: Vec<TermColumns> = terms
+            .iter()
+            .map(|term| {
+                let rows: Vec<Vec<f64>> = frame.rows.iter().map(|row| term.columns_at(protocol, &row.levels)).collect();
+                TermColumns {
+                    columns: (0..term.df).map(|column| rows.iter().map(|row| row[column]).collect()).collect(),
+                }
+            })
+            .collect();
+        let strata = fit(&frame.results(), &partitions, &columns)
+            .map_err(|problem| explain(&problem, protocol, &structure, &terms, frame))?;
+        let known: Vec<bool> = strata.strata.iter().map(|stratum| stratum.residual_df > 0).collect();
+        let combinations = combinations(&partitions, &known, frame.rows.len());
+        Ok(Self {
+            terms,
+            structure,
+            partitions,
+            strata,
+            combinations,
+            confidence: protocol.analysis.confidence,
+        })
+    }
+
+    /// Mean square and degrees of freedom left in a stratum.
+    pub(super) fn error(&self, stratum: usize) -> Option<(f64, f64)> {
+        let left = &self.strata.strata[stratum];
+        left.mean_square().map(|mean_square| (mean_square, left.residual_df as f64))
+    }
+
+    /// The response (minus the frame's reference) averaged over an even grid of all factors but those fixed in `at`
+    /// (factor, level index).
+    pub(super) fn mean(&self, protocol: &Protocol, at: &[(usize, usize)]) -> Estimate {
+        self.estimate(1.0, &self.values(protocol, at))
+    }
+
+    /// Difference of two such means.
+    pub(super) fn difference(&self, protocol: &Protocol, to: &[(usize, usize)], from: &[(usize, usize)]) -> Estimate {
+        let mut values = self.values(protocol, to);
+        for (to, from) in values.iter_mut().flatten().zip(self.values(protocol, from).iter().flatten()) {
+            *to -= from;
+        }
+        self.estimate(0.0, &values)
+    }
+
+    /// Slope of a numeric factor, averaged over an even grid of the others.
+    pub(super) fn slope(&self, effect: &Effect) -> Option<Estimate> {
+        let term = self.terms.iter().position(|term| term.effect == *effect && term.part == crate::plan::Part::Whole)?;
+        let mut values = self.strata.no_values();
+        *values.get_mut(term)?.first_mut()? = 1.0;
+        Some(self.estimate(0.0, &values))
+    }
+
+    /// Column values of every term at fixed levels; a term with another factor averages to zero over that factor's levels.
+    fn values(&self, protocol: &Protocol, at: &[(usize, usize)]) -> Vec<Vec<f64>> {
+        let mut levels = vec![0; protocol.factors.len()];
+        for &(factor, level) in at {
+            levels[factor] = level;
+        }
+        self.terms
+            .iter()
+            .map(|term| {
+                if term.effect.iter().all(|factor| at.iter().any(|(fixed, _)| fixed == factor)) {
+                    term.columns_at(protocol, &levels)
+                } else {
+                    vec![0.0; term.df]
+                }
+            })
+            .collect()
+    }
+
+    /// What a vector over the rows holds in the finest stratum beyond the model.
+    pub(super) fn left_in_finest(&self, vector: &[f64]) -> Vec<f64> {
+        self.strata.left_in_finest(vector, &self.partitions)
+    }
+
+    fn estimate(&self, mean_part: f64, values: &[Vec<f64>]) -> Estimate {
+        let function = self.strata.linear(mean_part, values);
+        let mut factors: Vec<f64> = function.weights.clone();
+        if function.mean_weight > 0.0 {
+            let Some(mean) = &self.combinations.mean else {
+                return Estimate {
+                    value: function.value,
+                    ..Estimate::default()
+                };
+            };
+            factors.iter_mut().zip(mean).for_each(|(f, m)| *f += function.mean_weight * m);
+        }
+        let largest = factors.iter().fold(0.0_f64, |a, &b| a.max(b.abs()));
+        let mut parts = Vec::new();
+        for (stratum, &factor) in factors.iter().enumerate() {
+            // What is left of a factor that cancelled is rounding, and its stratum has no say.
+            if factor.abs() <= 1e-10 * largest {
+                continue;
+            }
+            let Some((mean_square, df)) = self.error(stratum) else {
+                return Estimate {
+                    value: function.value,
+                    ..Estimate::default()
+                };
+            };
+            parts.push((factor, mean_square, df));
+        }
+        let variance: f64 = parts.iter().map(|(factor, mean_square, _)| factor * mean_square).sum();
+        let df = match parts.as_slice() {
+            [(_, _, df)] => *df,
+            _ => satterthwaite_df(&parts),
+        };
+        Estimate::new(function.value, variance, df, self.confidence)
+    }
+}
+
+impl Estimate {
+    /// An estimate with a variance on some degrees of freedom; a variance that is not positive tells nothing.
+    pub(super) fn new(value: f64, variance: f64, df: f64, confidence: f64) -> Self {
+        if !(variance > 0.0 && df > 0.0 && variance.is_finite()) {
+            return Self {
+                value,
+                ..Self::default()
+            };
+        }
+        let standard_error = variance.sqrt();
+        let reach = t_quantile_upper((1.0 - confidence) / 2.0, df) * standard_error;
+        Self {
+            value,
+            standard_error: Some(standard_error),
+            df: Some(df),
+            low: Some(value - reach),
+            high: Some(value + reach),
+            p: Some((2.0 * t_upper((value / standard_error).abs(), df)).min(1.0)),
+        }
+    }
+}
+
+/// The partitions of the rows by the strata of the structure, told apart by what the rows hold.
+fn partitions(frame: &Frame, structure: &Structure) -> Vec<Partition> {
+    let all = frame.rows.len();
+    (0..structure.strata.len())
+        .map(|index| {
+            let stratum = &structure.strata[index];
+            let (cell, cells) = if stratum.cells == structure.runs() {
+                ((0..all as u32).collect(), all)
+            } else {
+                frame.cells(&stratum.units)
+            };
+            Partition {
+                cell,
+                cells,
+                inside: (0..index).filter(|&inner| structure.inside(inner, index)).collect(),
+            }
+        })
+        .collect()
+}
+
+/// Why a study cannot be analysed, for people.
+fn explain(problem: &StrataError, protocol: &Protocol, structure: &Structure, terms: &[Term], frame: &Frame) -> String {
+    match problem {
+        StrataError::Shape => format!("{} results are too few to analyse.", frame.rows.len()),
+        StrataError::UnevenCells { partition } => {
+            format!(
+                "The runs that were made do not fill the units evenly (seen at {}), so the effects cannot be told apart from \
+                 the spread of the units by averaging alone. No test is given rather than a wrong one.",
+                structure.name(*partition, protocol)
+            )
+        }
+        StrataError::SplitTerm { term } => {
+            format!(
+                "{} is spread over more than one stratum: its levels are not balanced over the units. No test is given \
+                 rather than a wrong one.",
+                terms[*term].name
+            )
+        }
+        StrataError::Aliased { term } => {
+            format!(
+                "{} cannot be told apart from other effects with the runs that were made: some combinations of levels never occur.",
+                terms[*term].name
+            )
+        }
+    }
+}

@@ -1,0 +1,354 @@
+//! The findings of one response.
+//!
+//! In:  protocol, plan, record, the response.
+//! Out: `ResponseFindings`. Where the study cannot be analysed, the results are listed with the reason.
+
+use std::collections::BTreeMap;
+
+use rust_decimal::prelude::ToPrimitive;
+
+use super::checks::checks;
+use super::findings::{
+    ContrastFinding, EffectFinding, MeanFinding, Model, Residual, ResponseFindings, RunResult, SlopeFinding,
+    StratumFinding, Verdict,
+};
+use super::fit::{Estimate, Fit};
+use super::frame::Frame;
+use super::sources::components;
+use crate::numeric::distribution::f_upper;
+use crate::numeric::sum;
+use crate::plan::{Part, Plan};
+use crate::protocol::{Effect, FactorId, Protocol, ResponseId};
+use crate::record::Record;
+use crate::stats::multiplicity::holm;
+
+/// Most differences listed for one factor; beyond, a table of differences helps nobody.
+const MOST_DIFFERENCES: usize = 66;
+
+pub(super) fn findings(protocol: &Protocol, plan: Option<&Plan>, record: &Record, response: ResponseId) -> ResponseFindings {
+    let declared = &protocol.responses[response];
+    let frame = Frame::gather(protocol, plan, record, response);
+    let relevant = declared.relevant.and_then(|r| r.to_f64());
+    let results = frame.results();
+    let mut found = ResponseFindings {
+        unit: declared.unit.clone(),
+        runs: frame.rows.len(),
+        readings: frame.rows.iter().map(|row| row.readings.len()).sum(),
+        missing: frame.missing,
+        statistic: declared.result.word().to_owned(),
+        confidence: protocol.analysis.confidence,
+        relevant,
+        model: Model {
+            fixed: Vec::new(),
+            random: Vec::new(),
+            method: "none".to_owned(),
+            residual_df: 0,
+            log_likelihood: None,
+        },
+        strata: Vec::new(),
+        effects: Vec::new(),
+        residual: Residual { variance: None, standard_deviation: None, df: 0 },
+        grand_mean: MeanFinding {
+            levels: BTreeMap::new(),
+            n: frame.rows.len(),
+            mean: if results.is_empty() { 0.0 } else { frame.reference + sum::mean(&results) },
+            standard_error: None,
+            df: None,
+            low: None,
+            high: None,
+        },
+        means: Vec::new(),
+        contrasts: Vec::new(),
+        slopes: Vec::new(),
+        components: Vec::new(),
+        checks: Vec::new(),
+        cannot_tell: Vec::new(),
+        results: run_results(protocol, &frame),
+    };
+    if !frame.short.is_empty() {
+        let numbers: Vec<String> = frame.short.iter().map(ToString::to_string).collect();
+        found.cannot_tell.push(format!(
+            "Some readings are missing in run {}; its result takes those that are there, with the same weight as the others.",
+            numbers.join(", ")
+        ));
+    }
+    let fit = match Fit::new(protocol, &frame) {
+        Ok(fit) => fit,
+        Err(why) => {
+            found.cannot_tell.push(why);
+            found.means = raw_means(protocol, &frame);
+            return found;
+        }
+    };
+    fill(&mut found, protocol, &frame, &fit);
+    found.components = components(protocol, declared, &frame, &fit);
+    found.checks = checks(protocol, declared, &frame, &fit);
+    found
+}
+
+fn fill(found: &mut ResponseFindings, protocol: &Protocol, frame: &Frame, fit: &Fit) {
+    let finest = fit.partitions.len() - 1;
+    let unit_name = |stratum: usize| fit.structure.name(stratum, protocol);
+    found.model = Model {
+        fixed: fit.terms.iter().map(|term| term.name.clone()).collect(),
+        random: (0..=finest).map(unit_name).collect(),
+        method: if finest == 0 { "least squares" } else { "analysis of variance in strata" }.to_owned(),
+        residual_df: fit.strata.strata[finest].residual_df,
+        log_likelihood: None,
+    };
+    found.strata = (0..=finest)
+        .map(|stratum| StratumFinding {
+            unit: unit_name(stratum),
+            df: fit.strata.strata[stratum].df,
+            effects: (0..fit.terms.len())
+                .filter(|&term| fit.strata.terms[term].stratum == stratum)
+                .map(|term| fit.terms[term].name.clone())
+                .collect(),
+            residual_df: fit.strata.strata[stratum].residual_df,
+            sum_of_squares: fit.strata.strata[stratum].residual_sum_of_squares,
+            mean_square: fit.strata.strata[stratum].mean_square(),
+        })
+        .collect();
+    found.effects = effects(protocol, fit);
+    for effect in found.effects.iter().filter(|effect| effect.denominator_df.is_none()) {
+        found.cannot_tell.push(format!(
+            "{} has no error term: nothing is left of the spread of {} to judge it by, so it has no interval and no p-value.",
+            effect.term, effect.judged_against
+        ));
+    }
+    let left = fit.error(finest);
+    found.residual = Residual {
+        variance: left.map(|(mean_square, _)| mean_square),
+        standard_deviation: left.map(|(mean_square, _)| mean_square.sqrt()),
+        df: fit.strata.strata[finest].residual_df,
+    };
+    let count = |at: &[(FactorId, usize)]| {
+        frame.rows.iter().filter(|row| at.iter().all(|&(factor, level)| row.levels[factor] == level)).count()
+    };
+    let mean = |at: &[(FactorId, usize)]| mean_finding(protocol, frame, at, count(at), fit.mean(protocol, at));
+    found.grand_mean = mean(&[]);
+    for effect in protocol.model_effects().iter().filter(|effect| effect.len() <= 2) {
+        found.means.extend(settings(protocol, effect).iter().map(|at| mean(at)));
+    }
+    for (factor, declared) in protocol.factors.iter().enumerate() {
+        let effect = vec![factor];
+        if declared.is_numeric() {
+            found.slopes.extend(fit.slope(&effect).map(|slope| slope_finding(protocol, factor, &slope)));
+        } else {
+            found.contrasts.extend(differences(protocol, fit, factor, &[], &effect, found.relevant));
+        }
+    }
+    for effect in protocol.analysis.planned.iter().filter(|effect| effect.len() == 2) {
+        for (factor, other) in [(effect[0], effect[1]), (effect[1], effect[0])] {
+            if protocol.factors[factor].is_numeric() {
+                continue;
+            }
+            for level in 0..protocol.factors[other].levels.len() {
+                found.contrasts.extend(differences(protocol, fit, factor, &[(other, level)], effect, found.relevant));
+            }
+        }
+    }
+    for (row, result) in found.results.iter_mut().enumerate() {
+        result.fitted = Some(frame.reference + fit.strata.fitted[row]);
+        result.residual = Some(frame.rows[row].result - fit.strata.fitted[row]);
+    }
+}
+
+fn effects(protocol: &Protocol, fit: &Fit) -> Vec<EffectFinding> {
+    let mut effects: Vec<EffectFinding> = fit
+        .terms
+        .iter()
+        .zip(&fit.strata.terms)
+        .map(|(term, fitted)| {
+            let mean_square = fitted.sum_of_squares / fitted.df as f64;
+            let error = fit.error(fitted.stratum).filter(|(ms, _)| *ms > 0.0);
+            let f = error.map(|(ms, _)| mean_square / ms);
+            EffectFinding {
+                term: term.name.clone(),
+                factors: term.effect.iter().map(|&f| protocol.factors[f].name.clone()).collect(),
+                df: fitted.df,
+                denominator_df: error.map(|(_, df)| df),
+                judged_against: fit.structure.name(fitted.stratum, protocol),
+                sum_of_squares: fitted.sum_of_squares,
+                mean_square,
+                f,
+                p: f.zip(error).map(|(f, (_, df))| f_upper(f, fitted.df as f64, df)),
+                p_adjusted: None,
+                p_randomization: None,
+                planned: protocol.analysis.planned.contains(&term.effect),
+                note: error.is_none().then(|| "no error term".to_owned()),
+            }
+        })
+        .collect();
+    let planned: Vec<usize> = (0..effects.len()).filter(|&e| effects[e].planned && effects[e].p.is_some()).collect();
+    let adjusted = holm(&planned.iter().filter_map(|&e| effects[e].p).collect::<Vec<f64>>());
+    for (&effect, p) in planned.iter().zip(adjusted) {
+        effects[effect].p_adjusted = Some(p);
+    }
+    effects
+}
+
+/// Every combination of levels of an effect's factors.
+fn settings(protocol: &Protocol, effect: &Effect) -> Vec<Vec<(FactorId, usize)>> {
+    effect.iter().fold(vec![Vec::new()], |settings, &factor| {
+        settings
+            .into_iter()
+            .flat_map(|setting| {
+                (0..protocol.factors[factor].levels.len()).map(move |level| {
+                    let mut longer = setting.clone();
+                    longer.push((factor, level));
+                    longer
+                })
+            })
+            .collect()
+    })
+}
+
+fn level_names(protocol: &Protocol, at: &[(FactorId, usize)]) -> BTreeMap<String, String> {
+    at.iter().map(|&(factor, level)| (protocol.factors[factor].name.clone(), protocol.factors[factor].level(level))).collect()
+}
+
+fn mean_finding(protocol: &Protocol, frame: &Frame, at: &[(FactorId, usize)], n: usize, mean: Estimate) -> MeanFinding {
+    MeanFinding {
+        levels: level_names(protocol, at),
+        n,
+        mean: frame.reference + mean.value,
+        standard_error: mean.standard_error,
+        df: mean.df,
+        low: mean.low.map(|low| frame.reference + low),
+        high: mean.high.map(|high| frame.reference + high),
+    }
+}
+
+/// Plain averages without a standard error, for a study that cannot be analysed.
+fn raw_means(protocol: &Protocol, frame: &Frame) -> Vec<MeanFinding> {
+    (0..protocol.factors.len())
+        .flat_map(|factor| settings(protocol, &vec![factor]))
+        .filter_map(|at| {
+            let results: Vec<f64> = frame
+                .rows
+                .iter()
+                .filter(|row| at.iter().all(|&(factor, level)| row.levels[factor] == level))
+                .map(|row| row.result)
+                .collect();
+            let value = sum::mean(&results);
+            (!results.is_empty())
+                .then(|| mean_finding(protocol, frame, &at, results.len(), Estimate { value, ..Estimate::default() }))
+        })
+        .collect()
+}
+
+/// Differences between all levels of a factor, at fixed levels of others.
+fn differences(
+    protocol: &Protocol,
+    fit: &Fit,
+    factor: FactorId,
+    within: &[(FactorId, usize)],
+    effect: &Effect,
+    relevant: Option<f64>,
+) -> Vec<ContrastFinding> {
+    let levels = protocol.factors[factor].levels.len();
+    if levels * (levels - 1) / 2 > MOST_DIFFERENCES {
+        return Vec::new();
+    }
+    let mut found = Vec::new();
+    for to in 1..levels {
+        for from in 0..to {
+            let at = |level: usize| -> Vec<(FactorId, usize)> { [within, &[(factor, level)]].concat() };
+            let difference = fit.difference(protocol, &at(to), &at(from));
+            found.push(ContrastFinding {
+                factor: protocol.factors[factor].name.clone(),
+                from: protocol.factors[factor].level(from),
+                to: protocol.factors[factor].level(to),
+                within: level_names(protocol, within),
+                difference: difference.value,
+                standard_error: difference.standard_error,
+                df: difference.df,
+                low: difference.low,
+                high: difference.high,
+                p: difference.p,
+                p_adjusted: None,
+                planned: protocol.analysis.planned.contains(effect),
+                verdict: relevant.zip(difference.low.zip(difference.high)).map(|(size, (low, high))| verdict(low, high, size)),
+            });
+        }
+    }
+    let known: Vec<usize> = (0..found.len()).filter(|&i| found[i].p.is_some()).collect();
+    let adjusted = holm(&known.iter().filter_map(|&i| found[i].p).collect::<Vec<f64>>());
+    for (&index, p) in known.iter().zip(adjusted) {
+        found[index].p_adjusted = Some(p);
+    }
+    found
+}
+
+/// What an interval says about the smallest difference that matters.
+fn verdict(low: f64, high: f64, size: f64) -> Verdict {
+    if low >= size || high <= -size {
+        Verdict::Matters
+    } else if low > -size && high < size {
+        Verdict::DoesNotMatter
+    } else {
+        Verdict::Undecided
+    }
+}
+
+fn slope_finding(protocol: &Protocol, factor: FactorId, slope: &Estimate) -> SlopeFinding {
+    let declared = &protocol.factors[factor];
+    let numbers: Vec<f64> = declared.numbers.iter().flatten().filter_map(|n| n.to_f64()).collect();
+    let ends = (numbers.iter().copied().fold(f64::INFINITY, f64::min), numbers.iter().copied().fold(f64::NEG_INFINITY, f64::max));
+    SlopeFinding {
+        factor: declared.name.clone(),
+        unit: declared.unit.clone(),
+        per_unit: slope.value,
+        standard_error: slope.standard_error,
+        df: slope.df,
+        low: slope.low,
+        high: slope.high,
+        p: slope.p,
+        span: ends,
+        planned: protocol.analysis.planned.contains(&vec![factor]),
+    }
+}
+
+fn run_results(protocol: &Protocol, frame: &Frame) -> Vec<RunResult> {
+    let run_unit = protocol.run_unit();
+    frame
+        .rows
+        .iter()
+        .enumerate()
+        .map(|(place, row)| RunResult {
+            run: row.run,
+            position: place + 1,
+            units: protocol.units[..run_unit]
+                .iter()
+                .zip(&row.labels)
+                .map(|(unit, label)| (unit.name.clone(), label.clone()))
+                .collect(),
+            levels: protocol
+                .factors
+                .iter()
+                .zip(&row.levels)
+                .map(|(factor, &level)| (factor.name.clone(), factor.level(level)))
+                .collect(),
+            readings: row.readings.iter().map(|reading| frame.reference + reading).collect(),
+            result: frame.reference + row.result,
+            fitted: None,
+            residual: None,
+        })
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Closed form: the interval decides, not the estimate.
+    #[test]
+    fn the_interval_gives_the_verdict() {
+        assert_eq!(verdict(0.6, 1.9, 0.5), Verdict::Matters);
+        assert_eq!(verdict(-1.9, -0.5, 0.5), Verdict::Matters);
+        assert_eq!(verdict(-0.4, 0.4, 0.5), Verdict::DoesNotMatter);
+        assert_eq!(verdict(0.2, 0.9, 0.5), Verdict::Undecided);
+        assert_eq!(verdict(-0.9, 0.9, 0.5), Verdict::Undecided);
+    }
+}

@@ -1,0 +1,197 @@
+//! Where the spread of one result comes from: units, readings, and the levels studied.
+//!
+//! In:  the frame and the fit.
+//! Out: one `Component` a source, with intervals, and the share of each.
+//!
+//! | name           | symbol | meaning                                                                |
+//! |----------------|--------|------------------------------------------------------------------------|
+//! | unit           | σ²(S)  | variance between units of a kind, from the mean squares                 |
+//! | reading        | s²/m   | variance of readings within a run, over the m readings averaged         |
+//! | levels studied | θ      | (SS − q·M) / n, the mean square of an effect over the settings studied  |
+//!
+//! A fixed factor has no population behind it; its θ describes an even mix of the levels that were run. Intervals:
+//! chi-square for one mean square, modified large sample for sums and differences, noncentral F for levels studied.
+
+use super::findings::Component;
+use super::fit::Fit;
+use super::frame::Frame;
+use crate::numeric::distribution::noncentral_f_lower;
+use crate::numeric::sum;
+use crate::plan::Part;
+use crate::protocol::{PartOf, Protocol, Response, Statistic};
+use crate::stats::interval::combination_interval;
+
+/// All sources of spread of one response.
+pub(super) fn components(protocol: &Protocol, response: &Response, frame: &Frame, fit: &Fit) -> Vec<Component> {
+    let readings = readings_within_runs(response, frame);
+    let mut components = Vec::new();
+    let finest = fit.partitions.len() - 1;
+    for stratum in 0..=finest {
+        let reading = readings.filter(|_| stratum == finest);
+        components.push(unit(protocol, fit, stratum, reading));
+    }
+    if let Some((mean_square, df, readings)) = readings {
+        components.push(reading(mean_square, df, readings, fit.confidence));
+    }
+    for (index, term) in fit.terms.iter().enumerate() {
+        let product = term.effect.iter().all(|&f| protocol.factors[f].part_of == PartOf::Product);
+        components.push(levels_studied(fit, index, &term.name, term.part, product));
+    }
+    let total: f64 = components.iter().filter_map(|c| c.variance).map(|v| v.max(0.0)).sum();
+    if total > 0.0 && components.iter().all(|c| c.variance.is_some()) {
+        for component in &mut components {
+            component.share = component.variance.map(|v| v.max(0.0) / total);
+        }
+    }
+    components
+}
+
+/// Pooled variance of single readings within runs, its degrees of freedom, and how many readings make a result;
+/// `None` where a result is not a mean of several readings.
+fn readings_within_runs(response: &Response, frame: &Frame) -> Option<(f64, f64, f64)> {
+    if response.readings < 2 || response.result != Statistic::Mean {
+        return None;
+    }
+    let (mut squares, mut df, mut inverse) = (0.0, 0.0, 0.0);
+    for row in &frame.rows {
+        let mean = sum::mean(&row.readings);
+        squares += row.readings.iter().map(|r| (r - mean).powi(2)).sum::<f64>();
+        df += row.readings.len() as f64 - 1.0;
+        inverse += 1.0 / row.readings.len() as f64;
+    }
+    // Where runs have unequal numbers of readings their harmonic mean counts.
+    (df > 0.0).then(|| (squares / df, df, frame.rows.len() as f64 / inverse))
+}
+
+fn word(product: bool) -> String {
+    if product { "product" } else { "method" }.to_owned()
+}
+
+fn unit(protocol: &Protocol, fit: &Fit, stratum: usize, reading: Option<(f64, f64, f64)>) -> Component {
+    let heads = &fit.structure.strata[stratum].heads;
+    let product = heads.iter().all(|&u| protocol.units[u].part_of == PartOf::Product);
+    let mut component = Component {
+        source: fit.structure.name(stratum, protocol),
+        kind: "unit".to_owned(),
+        part_of: word(product),
+        variance: None,
+        standard_deviation: None,
+        low: None,
+        high: None,
+        df: fit.error(stratum).map(|(_, df)| df),
+        share: None,
+        note: None,
+    };
+    let Some(factors) = &fit.combinations.components[stratum] else {
+        component.note = Some("no degrees of freedom are left to estimate it".to_owned());
+        return component;
+    };
+    let mut parts: Vec<(f64, f64, f64)> = factors
+        .iter()
+        .enumerate()
+        .filter(|(_, factor)| **factor != 0.0)
+        .filter_map(|(s, &factor)| fit.error(s).map(|(mean_square, df)| (factor, mean_square, df)))
+        .collect();
+    if let Some((mean_square, df, readings)) = reading {
+        parts.push((-1.0 / readings, mean_square, df));
+    }
+    fill(&mut component, &parts, fit.confidence);
+    if component.variance.is_some_and(|v| v < 0.0) {
+        component.note = Some("the estimate is negative: not told apart from zero".to_owned());
+    }
+    component
+}
+
+fn reading(mean_square: f64, df: f64, readings: f64, confidence: f64) -> Component {
+    let mut component = Component {
+        source: "reading".to_owned(),
+        kind: "reading".to_owned(),
+        part_of: word(false),
+        variance: None,
+        standard_deviation: None,
+        low: None,
+        high: None,
+        df: Some(df),
+        share: None,
+        note: Some(format!(
+            "a single reading varies with a standard deviation of {:.3}; a result averages {readings:.0} of them",
+            mean_square.sqrt()
+        )),
+    };
+    fill(&mut component, &[(1.0 / readings, mean_square, df)], confidence);
+    component
+}
+
+/// Variance, standard deviation and interval from factors, mean squares and degrees of freedom.
+fn fill(component: &mut Component, parts: &[(f64, f64, f64)], confidence: f64) {
+    let variance: f64 = parts.iter().map(|(factor, mean_square, _)| factor * mean_square).sum();
+    component.variance = Some(variance);
+    component.standard_deviation = Some(variance.max(0.0).sqrt());
+    if let Some((low, high)) = combination_interval(parts, confidence) {
+        component.low = Some(low.max(0.0).sqrt());
+        component.high = Some(high.max(0.0).sqrt());
+    }
+}
+
+fn levels_studied(fit: &Fit, index: usize, name: &str, part: Part, product: bool) -> Component {
+    let term = &fit.strata.terms[index];
+    let n = fit.strata.n as f64;
+    let df = term.df as f64;
+    let mut component = Component {
+        source: name.to_owned(),
+        kind: "levels studied".to_owned(),
+        part_of: word(product),
+        variance: None,
+        standard_deviation: None,
+        low: None,
+        high: None,
+        df: Some(df),
+        share: None,
+        note: None,
+    };
+    let Some((mean_square, error_df)) = fit.error(term.stratum) else {
+        component.note = Some("it has no error term".to_owned());
+        return component;
+    };
+    let variance = (term.sum_of_squares - df * mean_square) / n;
+    component.variance = Some(variance);
+    component.standard_deviation = Some(variance.max(0.0).sqrt());
+    if variance < 0.0 {
+        component.note = Some("the estimate is negative: not told apart from zero".to_owned());
+    } else if part == Part::Departure {
+        component.note = Some("what a straight line leaves over".to_owned());
+    }
+    if mean_square > 0.0 {
+        let ratio = term.sum_of_squares / df / mean_square;
+        let tail = (1.0 - fit.confidence) / 2.0;
+        let size = |lambda: f64| (lambda * mean_square / n).sqrt();
+        component.low = Some(size(noncentrality(ratio, df, error_df, 1.0 - tail)));
+        component.high = Some(size(noncentrality(ratio, df, error_df, tail)));
+    }
+    component
+}
+
+/// The noncentrality at which a ratio as large as the one seen, or smaller, has probability `p`; 0 if it is less likely than that at 0.
+fn noncentrality(ratio: f64, df1: f64, df2: f64, p: f64) -> f64 {
+    let below = |lambda: f64| noncentral_f_lower(ratio, df1, df2, lambda);
+    if !(below(0.0) > p) {
+        return 0.0;
+    }
+    let mut high = 1.0 + 2.0 * ratio * df1;
+    while below(high) > p && high < 1e9 {
+        high *= 2.0;
+    }
+    let mut low = 0.0;
+    for _ in 0..100 {
+        let middle = 0.5 * (low + high);
+        if below(middle) > p {
+            low = middle;
+        } else {
+            high = middle;
+        }
+        if high - low <= 1e-10 * high {
+            break;
+        }
+    }
+    0.5 * (low + high)
+}

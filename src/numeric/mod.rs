@@ -1,0 +1,14 @@
+//! Numbers only: matrices, factorizations, sums, distributions, zeros. Knows nothing of protocols, files or text.
+
+mod cholesky;
+pub mod distribution;
+mod matrix;
+mod qr;
+mod root;
+pub mod stream;
+pub mod sum;
+
+pub use cholesky::{Cholesky, CholeskyError};
+pub use matrix::Matrix;
+pub use qr::{LeastSquares, Qr};
+pub use root::{bracketed_zero, decreasing_zero};

@@ -1,0 +1,129 @@
+//! The terms of the model: one for each effect, or two where a numeric factor has more than two levels.
+//!
+//! In:  a checked protocol.
+//! Out: a list of `Term`s with their degrees of freedom and contrast columns.
+//!
+//! Categories are coded so that the effects of the levels sum to zero (last level −1); a numeric factor by its
+//! level minus the mean of its levels, so that its coefficient is a slope. The part of an effect that its slopes
+//! do not describe is a term of its own, the departure from a straight line.
+
+use rust_decimal::prelude::ToPrimitive;
+
+use crate::protocol::{Effect, Factor, Protocol};
+
+/// Which part of an effect a term stands for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Part {
+    /// All of it; for numeric factors the slope.
+    Whole,
+    /// What slopes leave over.
+    Departure,
+}
+
+/// One term of the model.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Term {
+    /// Its factors.
+    pub effect: Effect,
+    /// Which part of the effect it is.
+    pub part: Part,
+    /// Degrees of freedom.
+    pub df: usize,
+    /// Name as printed.
+    pub name: String,
+}
+
+/// The terms of the model, by order of interaction, then declaration.
+#[must_use]
+pub fn terms(protocol: &Protocol) -> Vec<Term> {
+    let mut terms = Vec::new();
+    for effect in protocol.model_effects() {
+        let df = |whole: bool| -> usize {
+            effect
+                .iter()
+                .map(|&f| if whole || !protocol.factors[f].is_numeric() { protocol.factors[f].levels.len() - 1 } else { 1 })
+                .product()
+        };
+        let (slopes, all) = (df(false), df(true));
+        let name = protocol.effect_name(&effect);
+        terms.push(Term {
+            effect: effect.clone(),
+            part: Part::Whole,
+            df: slopes,
+            name: name.clone(),
+        });
+        if all > slopes {
+            terms.push(Term {
+                effect,
+                part: Part::Departure,
+                df: all - slopes,
+                name: format!("{name} (departure from a straight line)"),
+            });
+        }
+    }
+    terms
+}
+
+impl Term {
+    /// The values of the term's columns at given levels (one level index for each factor of the protocol).
+    #[must_use]
+    pub fn columns_at(&self, protocol: &Protocol, levels: &[usize]) -> Vec<f64> {
+        // (value, is part of the slope): a column belongs to the departure if any of its factors is off its slope.
+        let mut columns: Vec<(f64, bool)> = vec![(1.0, true)];
+        for &factor in &self.effect {
+            let own = factor_columns(&protocol.factors[factor], levels[factor]);
+            columns = columns
+                .iter()
+                .flat_map(|&(value, straight)| own.iter().map(move |&(v, s)| (value * v, straight && s)))
+                .collect();
+        }
+        columns.into_iter().filter(|&(_, straight)| straight == (self.part == Part::Whole)).map(|(value, _)| value).collect()
+    }
+}
+
+/// The columns of one factor at one level: sum-to-zero contrasts, or powers of a numeric level orthogonal over its levels.
+fn factor_columns(factor: &Factor, level: usize) -> Vec<(f64, bool)> {
+    let count = factor.levels.len();
+    let Some(numbers) = centred(factor) else {
+        return (0..count - 1)
+            .map(|column| {
+                let value = if level == count - 1 { -1.0 } else { f64::from(u8::from(level == column)) };
+                (value, true)
+            })
+            .collect();
+    };
+    orthogonal_powers(&numbers).iter().enumerate().map(|(power, column)| (column[level], power == 0)).collect()
+}
+
+/// Levels minus their mean, as numbers.
+fn centred(factor: &Factor) -> Option<Vec<f64>> {
+    let numbers = factor.numbers.as_ref()?;
+    let reference = numbers.first().copied().unwrap_or_default();
+    let from_first: Vec<f64> = numbers.iter().map(|&n| (n - reference).to_f64().unwrap_or(f64::NAN)).collect();
+    let mean = from_first.iter().sum::<f64>() / from_first.len() as f64;
+    Some(from_first.iter().map(|n| n - mean).collect())
+}
+
+/// Powers 1, 2, ... of centred levels, each made orthogonal to a constant and to the powers before it.
+/// The first stays in the unit of the levels; the others are scaled to the same length.
+fn orthogonal_powers(levels: &[f64]) -> Vec<Vec<f64>> {
+    let length = |column: &[f64]| column.iter().map(|v| v * v).sum::<f64>().sqrt();
+    let scale = length(levels);
+    let mut powers: Vec<Vec<f64>> = vec![levels.to_vec()];
+    for _ in 2..levels.len() {
+        let last = &powers[powers.len() - 1];
+        let mut next: Vec<f64> = last.iter().zip(levels).map(|(a, b)| a * b / scale).collect();
+        for _ in 0..2 {
+            let mean = next.iter().sum::<f64>() / next.len() as f64;
+            next.iter_mut().for_each(|v| *v -= mean);
+            for earlier in &powers {
+                let along = next.iter().zip(earlier).map(|(a, b)| a * b).sum::<f64>() / (length(earlier) * length(earlier));
+                next.iter_mut().zip(earlier).for_each(|(v, e)| *v -= along * e);
+            }
+        }
+        let stretch = scale / length(&next);
+        next.iter_mut().for_each(|v| *v *= stretch);
+        powers.push(next);
+    }
+    powers
+}

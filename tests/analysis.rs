@@ -1,0 +1,314 @@
+//! The analysis against closed forms, published tables and independent libraries.
+#![allow(missing_docs)]
+
+mod common;
+
+use common::{Case, analyse, as_run, close, digits, factor, pick, record};
+use proptest::prelude::*;
+use wellrun::analysis::{EffectFinding, Findings, ResponseFindings};
+use wellrun::protocol::Protocol;
+
+const ONE_UNIT: &str = "[[unit]]\nname = \"run\"\n";
+
+fn y(findings: &Findings) -> &ResponseFindings {
+    &findings.responses["y"]
+}
+
+fn effect<'a>(findings: &'a Findings, term: &str) -> &'a EffectFinding {
+    y(findings).effects.iter().find(|e| e.term == term).unwrap_or_else(|| panic!("no effect {term}"))
+}
+
+fn one_way(name: &str, factor_name: &str, response: &str) -> (Case, Findings) {
+    let case = Case::load(name);
+    let protocol = as_run(ONE_UNIT, &factor(factor_name, "run", &case.levels(factor_name)), "");
+    let rows = pick(&case, &[], &[factor_name], response);
+    let findings = analyse(&protocol, &record(&protocol, &rows));
+    (case, findings)
+}
+
+/// Published: NIST Statistical Reference Datasets, Analysis of Variance; the certified values are exact on the decimals.
+#[test]
+fn one_way_analysis_keeps_fourteen_digits_of_the_certified_values() {
+    for name in ["sirstv", "smls01", "smls02", "smls04", "smls05", "smls07", "smls08"] {
+        let (case, findings) = one_way(&format!("anova-oneway-nist-{name}"), "treatment", "response");
+        let found = effect(&findings, "treatment");
+        let residual = &y(&findings).residual;
+        let expected = |key: &str| case.number("expected", key);
+        assert_eq!(found.df as f64, expected("df_between"), "{name}");
+        assert_eq!(residual.df as f64, expected("df_within"), "{name}");
+        for (what, value, key) in [
+            ("sum of squares", found.sum_of_squares, "ss_between"),
+            ("mean square", found.mean_square, "ms_between"),
+            ("variance ratio", found.f.unwrap(), "f"),
+            ("residual variance", residual.variance.unwrap(), "ms_within"),
+            ("residual standard deviation", residual.standard_deviation.unwrap(), "residual_sd"),
+            ("residual sum of squares", y(&findings).strata[0].sum_of_squares, "ss_within"),
+        ] {
+            let agree = digits(value, expected(key));
+            assert!(agree >= 14.0, "{name}: {what} {value:e} against {:e} agrees to {agree:.1} digits", expected(key));
+        }
+        close(found.p.unwrap(), expected("p_value"), 1e-10, "p-value");
+    }
+}
+
+/// Published: Box, Hunter and Hunter (1978), chapter 10, pilot plant, from memory; recomputed values beside them.
+#[test]
+fn pilot_plant_effects() {
+    let case = Case::load("twolevel-pilot-plant-2to3");
+    let levels = ["-1".to_owned(), "1".to_owned()];
+    let factors: String = ["t", "c", "k"].iter().map(|f| factor(f, "run", &levels)).collect();
+    let protocol = as_run(ONE_UNIT, &factors, "[analysis]\nplanned = [\"t\", \"c\", [\"t\", \"k\"]]\ninteractions = 3\n");
+    let findings = analyse(&protocol, &record(&protocol, &pick(&case, &[], &["T", "C", "K"], "response")));
+    for (name, key) in [("t", "T"), ("c", "C"), ("k", "K")] {
+        let contrast = y(&findings).contrasts.iter().find(|c| c.factor == name && c.within.is_empty()).unwrap();
+        close(contrast.difference, case.number("expected", &format!("effect_{key}")), 1e-12, name);
+        close(contrast.standard_error.unwrap(), case.number("expected", "se_effect"), 1e-12, "standard error");
+        close(effect(&findings, name).f.unwrap(), case.number("expected", &format!("f_{key}")), 1e-12, name);
+        close(effect(&findings, name).p.unwrap(), case.number("expected", &format!("p_{key}")), 1e-10, name);
+    }
+    close(effect(&findings, "t × k").f.unwrap(), case.number("expected", "f_TK"), 1e-12, "TK");
+    assert!(effect(&findings, "c × k").f.unwrap() < 1e-25);
+    assert_eq!(y(&findings).residual.df as f64, case.number("expected", "df_error"));
+    assert!(effect(&findings, "t × k").planned && !effect(&findings, "k").planned);
+    // Holm over three planned effects, closed form from their own p-values.
+    let p = |term: &str| effect(&findings, term).p.unwrap();
+    close(effect(&findings, "t").p_adjusted.unwrap(), 3.0 * p("t"), 1e-12, "Holm, smallest");
+    close(effect(&findings, "t × k").p_adjusted.unwrap(), 2.0 * p("t × k"), 1e-12, "Holm, middle");
+    close(effect(&findings, "c").p_adjusted.unwrap(), p("c"), 1e-12, "Holm, largest");
+    assert_eq!(effect(&findings, "k").p_adjusted, None);
+}
+
+/// Published: Montgomery, filtration rate, from memory. Sums of squares of every effect; no error term, and it says so.
+#[test]
+fn an_unreplicated_factorial_gives_effects_without_tests() {
+    let case = Case::load("twolevel-filtration-rate-2to4");
+    let levels = ["-1".to_owned(), "1".to_owned()];
+    let factors: String = ["a", "b", "c", "d"].iter().map(|f| factor(f, "run", &levels)).collect();
+    let protocol = as_run(ONE_UNIT, &factors, "[analysis]\nplanned = [\"a\"]\ninteractions = 4\n");
+    let findings = analyse(&protocol, &record(&protocol, &pick(&case, &[], &["A", "B", "C", "D"], "response")));
+    for name in ["a", "b", "c", "d", "a × c", "a × d", "b × c", "a × b × d", "a × b × c × d"] {
+        let key: String = name.split(" × ").map(str::to_uppercase).collect();
+        let found = effect(&findings, name);
+        let wanted = case.number("expected", &format!("effect_{key}"));
+        close(found.sum_of_squares, 4.0 * wanted * wanted, 1e-12, name);
+        assert_eq!((found.f, found.p, found.denominator_df), (None, None, None));
+    }
+    let contrast = y(&findings).contrasts.iter().find(|c| c.factor == "c").unwrap();
+    close(contrast.difference, case.number("published", "effect_C"), 1e-12, "C");
+    assert_eq!(contrast.standard_error, None);
+    assert!(y(&findings).cannot_tell.iter().any(|s| s.starts_with("a has no error term")));
+}
+
+/// Published: Montgomery, battery life and rocket propellant, from memory; recomputed with R and Python.
+#[test]
+fn two_way_and_latin_square_tables() {
+    let case = Case::load("anova-battery-life-3x3");
+    let factors = factor("material", "run", &case.levels("material")) + &factor("temperature", "run", &case.levels("temperature"));
+    let protocol = as_run(ONE_UNIT, &factors, "");
+    let findings = analyse(&protocol, &record(&protocol, &pick(&case, &[], &["material", "temperature"], "life")));
+    for (term, key) in [("material", "material"), ("temperature", "temperature"), ("material × temperature", "material_x_temperature")] {
+        close(effect(&findings, term).sum_of_squares, case.number("expected", &format!("ss_{key}")), 1e-10, term);
+        close(effect(&findings, term).f.unwrap(), case.number("expected", &format!("f_{key}")), 1e-10, term);
+        close(effect(&findings, term).p.unwrap(), case.number("expected", &format!("p_{key}")), 1e-10, term);
+    }
+
+    let case = Case::load("anova-rocket-latin-square-5");
+    let units = "[[unit]]\nname = \"batch\"\n[[unit]]\nname = \"operator\"\n[[unit]]\nname = \"run\"\nwithin = [\"batch\", \"operator\"]\n";
+    let protocol = as_run(units, &factor("formulation", "run", &case.levels("formulation")), "");
+    let findings =
+        analyse(&protocol, &record(&protocol, &pick(&case, &["batch", "operator"], &["formulation"], "force")));
+    let found = effect(&findings, "formulation");
+    close(found.f.unwrap(), case.number("expected", "f_formulation"), 1e-10, "formulation");
+    close(found.p.unwrap(), case.number("expected", "p_formulation"), 1e-10, "formulation");
+    assert_eq!((found.denominator_df, found.judged_against.as_str()), (Some(12.0), "run"));
+    let row = |unit: &str| y(&findings).strata.iter().find(|s| s.unit == unit).unwrap();
+    close(row("batch").sum_of_squares, case.number("expected", "ss_batch"), 1e-10, "batch");
+    close(row("operator").sum_of_squares, case.number("expected", "ss_operator"), 1e-10, "operator");
+}
+
+/// Independent: R 4.2.2 on the rat genotype data (Scheffé 1959): partial tests with sum-to-zero coding.
+#[test]
+fn an_unbalanced_single_stratum_gets_partial_tests() {
+    let case = Case::load("anova-unbalanced-genotype");
+    let factors = factor("litter", "run", &case.levels("litter")) + &factor("mother", "run", &case.levels("mother"));
+    let protocol = as_run(ONE_UNIT, &factors, "");
+    let findings = analyse(&protocol, &record(&protocol, &pick(&case, &[], &["litter", "mother"], "weight")));
+    for (term, key) in [("litter", "litter"), ("mother", "mother"), ("litter × mother", "litter_x_mother")] {
+        close(effect(&findings, term).sum_of_squares, case.number("expected", &format!("type3_ss_{key}")), 1e-9, term);
+        close(effect(&findings, term).f.unwrap(), case.number("expected", &format!("type3_f_{key}")), 1e-9, term);
+        close(effect(&findings, term).p.unwrap(), case.number("expected", &format!("type3_p_{key}")), 1e-9, term);
+    }
+    assert_eq!(y(&findings).model.method, "least squares");
+}
+
+fn oats() -> (Case, Protocol, Vec<(Vec<String>, Vec<String>, String)>) {
+    let case = Case::load("splitplot-oats");
+    let units = "[[unit]]\nname = \"block\"\n[[unit]]\nname = \"plot\"\nwithin = \"block\"\n[[unit]]\nname = \"subplot\"\nwithin = \"plot\"\n";
+    let factors = factor("variety", "plot", &case.levels("variety")) + &factor("nitrogen", "subplot", &case.levels("nitrogen"));
+    let protocol = as_run(units, &factors, "[analysis]\nplanned = [\"variety\", \"nitrogen\", [\"variety\", \"nitrogen\"]]\n");
+    // The variety tells the plots of a block apart.
+    let rows = pick(&case, &["block", "variety"], &["variety", "nitrogen"], "yield");
+    (case, protocol, rows)
+}
+
+/// Published: Yates (1935); Venables and Ripley, section 10.2. Recomputed values beside them: F and df in both strata,
+/// components (equal to REML in a balanced study with positive components), and standard errors of contrasts.
+#[test]
+fn the_oats_split_plot() {
+    let (case, protocol, rows) = oats();
+    let findings = analyse(&protocol, &record(&protocol, &rows));
+    for (term, key, against, df) in [
+        ("variety", "variety", "plot", 10.0),
+        ("nitrogen", "nitrogen", "subplot", 45.0),
+        ("variety × nitrogen", "variety_x_nitrogen", "subplot", 45.0),
+    ] {
+        let found = effect(&findings, term);
+        close(found.f.unwrap(), case.number("expected", &format!("aov_f_{key}")), 1e-10, term);
+        close(found.p.unwrap(), case.number("expected", &format!("aov_p_{key}")), 1e-9, term);
+        close(found.sum_of_squares, case.number("expected", &format!("aov_ss_{key}")), 1e-10, term);
+        assert_eq!((found.judged_against.as_str(), found.denominator_df), (against, Some(df)));
+        let published = case.number("published", &format!("aov_f_{key}"));
+        let half_digit = case.number("tolerance_published", &format!("aov_f_{key}"));
+        assert!((found.f.unwrap() - published).abs() <= half_digit, "{term} as printed");
+    }
+    for (unit, key) in [("block", "block"), ("plot", "block_variety"), ("subplot", "residual")] {
+        let component = y(&findings).components.iter().find(|c| c.source == unit && c.kind == "unit").unwrap();
+        close(component.variance.unwrap(), case.number("expected", &format!("reml_var_{key}")), 1e-9, unit);
+        let (low, high) = (component.low.unwrap(), component.high.unwrap());
+        assert!(low <= component.standard_deviation.unwrap() && component.standard_deviation.unwrap() <= high, "{unit}");
+    }
+    // Closed form: twice the mean square over the plots a variety, the subplots a level.
+    let contrast = |factor: &str| y(&findings).contrasts.iter().find(|c| c.factor == factor && c.within.is_empty()).unwrap();
+    close(contrast("variety").standard_error.unwrap(), (2.0 * 601.330_555_555_555_f64 / 24.0).sqrt(), 1e-12, "variety");
+    close(contrast("nitrogen").standard_error.unwrap(), (2.0 * 177.083_333_333_333_f64 / 18.0).sqrt(), 1e-12, "nitrogen");
+    // Independent: the mean of everything, with the standard error of the mixed model's intercept on 5 df.
+    let reml = case.expected["expected"]["reml_fixed_se"].as_array().unwrap();
+    close(y(&findings).grand_mean.standard_error.unwrap(), common::number(&reml[0]), 1e-9, "grand mean");
+    close(y(&findings).grand_mean.df.unwrap(), 5.0, 1e-9, "its df");
+}
+
+/// Independent: restricted likelihood of the dyestuff data equals the analysis of variance (Davies and Goldsmith 1972, balanced).
+#[test]
+fn a_random_unit_alone() {
+    let case = Case::load("random-dyestuff");
+    let units = "[[unit]]\nname = \"batch\"\n[[unit]]\nname = \"run\"\nwithin = \"batch\"\n";
+    let protocol = as_run(units, "", "");
+    let findings = analyse(&protocol, &record(&protocol, &pick(&case, &["batch"], &[], "yield")));
+    let component = |source: &str| y(&findings).components.iter().find(|c| c.source == source).unwrap();
+    close(component("batch").variance.unwrap(), case.number("expected", "reml_var_batch"), 1e-10, "batch");
+    close(component("run").variance.unwrap(), case.number("expected", "reml_var_residual"), 1e-10, "run");
+
+    let case = Case::load("random-dyestuff2-zero-component");
+    let findings = analyse(&protocol, &record(&protocol, &pick(&case, &["batch"], &[], "yield")));
+    let batch = y(&findings).components.iter().find(|c| c.source == "batch").unwrap();
+    assert!(batch.variance.unwrap() < 0.0 && batch.standard_deviation == Some(0.0) && batch.share == Some(0.0));
+    assert!(batch.note.as_deref().unwrap().contains("not told apart from zero"));
+}
+
+/// Published: the gauge study's components, negative interaction included (AIAG handbook, from memory; recomputed).
+#[test]
+fn parts_crossed_with_operators() {
+    let case = Case::load("gauge-10-parts-3-operators-3-trials");
+    let units = "[[unit]]\nname = \"part\"\npart_of = \"product\"\n[[unit]]\nname = \"operator\"\n[[unit]]\nname = \"run\"\nwithin = [\"part\", \"operator\"]\n";
+    let protocol = as_run(units, "", "");
+    let findings = analyse(&protocol, &record(&protocol, &pick(&case, &["part", "operator"], &[], "value")));
+    for (source, key, of) in [
+        ("part", "var_part", "product"),
+        ("operator", "var_operator", "method"),
+        ("part × operator", "var_part_x_operator", "method"),
+        ("run", "var_repeatability", "method"),
+    ] {
+        let component = y(&findings).components.iter().find(|c| c.source == source).unwrap();
+        close(component.variance.unwrap(), case.number("expected", key), 1e-9, source);
+        assert_eq!(component.part_of, of, "{source}");
+    }
+    let shares: f64 = y(&findings).components.iter().filter_map(|c| c.share).sum();
+    close(shares, 1.0, 1e-12, "shares");
+}
+
+/// A run lost from a study with several strata: no test is given, and the reason is.
+#[test]
+fn a_lost_run_in_several_strata_gives_no_wrong_test() {
+    let (_, protocol, mut rows) = oats();
+    rows.remove(17);
+    let findings = analyse(&protocol, &record(&protocol, &rows));
+    assert!(y(&findings).effects.is_empty() && y(&findings).contrasts.is_empty());
+    assert!(y(&findings).cannot_tell[0].contains("No test is given rather than a wrong one"), "{:?}", y(&findings).cannot_tell);
+    assert_eq!(y(&findings).results.len(), 71);
+    assert!(y(&findings).means.iter().all(|m| m.standard_error.is_none()));
+}
+
+/// Closed form: a line through three levels, and what it leaves over.
+#[test]
+fn a_numeric_factor_is_a_slope_and_a_departure() {
+    let factors = "[factor.offset]\nset_on = \"run\"\nlevels = [0, 1, 3]\nscale = \"numeric\"\nunit = \"mm\"\n";
+    let protocol = as_run(ONE_UNIT, factors, "");
+    let readings = [("0", "10.0"), ("0", "10.2"), ("1", "9.0"), ("1", "9.2"), ("3", "8.0"), ("3", "8.2")];
+    let rows: Vec<_> = readings.iter().map(|(level, value)| (vec![], vec![(*level).to_owned()], (*value).to_owned())).collect();
+    let findings = analyse(&protocol, &record(&protocol, &rows));
+    let slope = &y(&findings).slopes[0];
+    // Sxy/Sxx over x = 0, 1, 3 with means 10.1, 9.1, 8.1: (0−4/3)·1 + (3−4/3)·(−1) over 14/3.
+    close(slope.per_unit, -3.0 / (14.0 / 3.0), 1e-12, "slope");
+    assert_eq!(slope.span, (0.0, 3.0));
+    let effects: Vec<(&str, usize)> = y(&findings).effects.iter().map(|e| (e.term.as_str(), e.df)).collect();
+    assert_eq!(effects, [("offset", 1), ("offset (departure from a straight line)", 1)]);
+    // Between the three means 4.0 in all; the line takes 2·9/(14/3).
+    close(effect(&findings, "offset").sum_of_squares, 2.0 * 9.0 / (14.0 / 3.0), 1e-12, "line");
+    close(y(&findings).effects[1].sum_of_squares, 4.0 - 2.0 * 9.0 / (14.0 / 3.0), 1e-10, "departure");
+    close(y(&findings).residual.variance.unwrap(), 0.02, 1e-12, "pure spread");
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(24))]
+
+    /// Rows in another order, the response shifted and scaled: only what should change does.
+    #[test]
+    fn findings_follow_the_readings(seed in any::<u64>(), shift in -500_i64..500, scale in 1_i64..9) {
+        let (_, protocol, rows) = oats();
+        let base = analyse(&protocol, &record(&protocol, &rows));
+        let mut stream = wellrun::numeric::stream::Stream::named(&seed.to_string());
+        let mut moved: Vec<_> = rows
+            .iter()
+            .map(|(units, levels, reading)| {
+                (units.clone(), levels.clone(), (reading.parse::<i64>().unwrap() * scale + shift).to_string())
+            })
+            .collect();
+        stream.shuffle(&mut moved);
+        let other = analyse(&protocol, &record(&protocol, &moved));
+        for (a, b) in y(&base).effects.iter().zip(&y(&other).effects) {
+            prop_assert!((a.f.unwrap() / b.f.unwrap() - 1.0).abs() < 1e-10);
+            prop_assert!((b.sum_of_squares / (a.sum_of_squares * (scale * scale) as f64) - 1.0).abs() < 1e-10);
+        }
+        for (a, b) in y(&base).contrasts.iter().zip(&y(&other).contrasts) {
+            prop_assert!((b.difference - a.difference * scale as f64).abs() < 1e-9);
+            prop_assert!((b.low.unwrap() - a.low.unwrap() * scale as f64).abs() < 1e-9);
+        }
+        for (a, b) in y(&base).means.iter().zip(&y(&other).means) {
+            prop_assert!((b.mean - a.mean * scale as f64 - shift as f64).abs() < 1e-9);
+        }
+        for (a, b) in y(&base).components.iter().zip(&y(&other).components) {
+            prop_assert!((a.share.unwrap() - b.share.unwrap()).abs() < 1e-10);
+        }
+    }
+
+    /// Other names for the levels: the same numbers.
+    #[test]
+    fn level_names_do_not_matter(turn in 0_usize..3) {
+        let (_, protocol, rows) = oats();
+        let base = analyse(&protocol, &record(&protocol, &rows));
+        let mut renamed = protocol.clone();
+        renamed.factors[0].levels = ["x", "y", "z"].iter().map(|s| (*s).to_owned()).collect();
+        renamed.factors[0].levels.rotate_left(turn);
+        let named: Vec<_> = rows
+            .iter()
+            .map(|(units, levels, reading)| {
+                let place = protocol.factors[0].levels.iter().position(|l| *l == levels[0]).unwrap();
+                (units.clone(), vec![renamed.factors[0].levels[place].clone(), levels[1].clone()], reading.clone())
+            })
+            .collect();
+        let other = analyse(&renamed, &record(&renamed, &named));
+        for (a, b) in y(&base).effects.iter().zip(&y(&other).effects) {
+            prop_assert_eq!(a.f, b.f);
+        }
+    }
+}
