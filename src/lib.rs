@@ -10,3 +10,4 @@ pub mod diagnostic;
 pub mod plan;
 pub mod protocol;
 pub mod record;
+pub mod render;
