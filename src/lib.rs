@@ -11,5 +11,6 @@ pub mod numeric;
 pub mod plan;
 pub mod protocol;
 pub mod record;
+pub mod render;
 pub mod stats;
 pub mod study;
