@@ -6,7 +6,9 @@
 #![forbid(unsafe_code)]
 
 pub mod analysis;
+pub mod chart;
 pub mod diagnostic;
 pub mod plan;
 pub mod protocol;
 pub mod record;
+pub mod report;
