@@ -6,11 +6,13 @@
 #![forbid(unsafe_code)]
 
 pub mod analysis;
+pub mod chart;
 pub mod diagnostic;
 pub mod numeric;
 pub mod plan;
 pub mod protocol;
 pub mod record;
 pub mod render;
+pub mod report;
 pub mod stats;
 pub mod study;
