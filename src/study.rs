@@ -58,7 +58,15 @@ pub const RECORD_LIMIT: u64 = 2 << 30;
 
 const LOCK: &str = ".wellrun.lock";
 const NEW: &str = ".wellrun-new";
-const FOLDERS: [&str; 5] = [SHEETS, REPORT, "report/charts", "report/tables", "report/sources"];
+const FOLDERS: [&str; 7] = [
+    SHEETS,
+    REPORT,
+    "report/charts",
+    "report/tables",
+    "report/sources",
+    "report/sources/figures",
+    "report/sources/fonts",
+];
 
 /// A study folder that exists.
 #[derive(Debug, Clone)]

@@ -1,0 +1,232 @@
+//! Everything in a study folder, read and checked, with all that is wrong in one list.
+
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use jiff::civil::Date;
+
+use super::console::Console;
+use crate::diagnostic::{Diagnostic, Diagnostics, Source, nearest};
+use crate::plan::{self, Plan};
+use crate::protocol::{self, Protocol, Site};
+use crate::record::{self, Context, Record};
+use crate::render::Templates;
+use crate::study::{self, Folder, Journal};
+
+/// The argument that names a study.
+#[derive(Debug, clap::Args)]
+pub struct StudyArgument {
+    /// Folder of the study
+    #[arg(default_value = ".", hide_default_value = true)]
+    pub dir: PathBuf,
+}
+
+/// A study as it stands.
+#[derive(Debug)]
+pub struct Study {
+    /// Where it lies.
+    pub folder: Folder,
+    /// What is declared.
+    pub protocol: Protocol,
+    /// What is local; `None` without a site file.
+    pub site: Option<Site>,
+    /// The frozen order; `None` before freezing and for an as-run study.
+    pub plan: Option<Plan>,
+    /// The journal's lines.
+    pub journal: Journal,
+    /// What they come to.
+    pub record: Record,
+}
+
+impl Study {
+    /// Initials of the people the site names; empty without a site file.
+    #[must_use]
+    pub fn people(&self) -> Vec<String> {
+        self.site.iter().flat_map(|site| &site.people).map(|person| person.code.clone()).collect()
+    }
+
+    /// The frozen plan.
+    ///
+    /// # Errors
+    ///
+    /// `D090` if there is none.
+    pub fn frozen(&self) -> Result<&Plan, Diagnostics> {
+        self.plan.as_ref().ok_or_else(|| {
+            let (what, help) = if self.protocol.is_as_run() {
+                ("this study takes readings in the order in which they were made: it has no plan", "take them in with `wellrun record`")
+            } else {
+                ("the order of the runs is not drawn yet", "draw it with `wellrun plan`")
+            };
+            Diagnostic::error("D090", what).help(help).into()
+        })
+    }
+
+    /// The note, if the author wrote one.
+    ///
+    /// # Errors
+    ///
+    /// As `Folder::text`.
+    pub fn note(&self) -> Result<Option<Arc<Source>>, Diagnostics> {
+        self.folder.text(study::NOTE, study::TEXT_LIMIT)
+    }
+}
+
+/// Reads the whole study; warnings ride along.
+///
+/// `today` decides whether a calibration has run out; without it that is not looked at, so that what is
+/// analysed later does not depend on the day.
+///
+/// # Errors
+///
+/// Everything that is wrong in any file of the study.
+pub fn study(folder: &Folder, today: Option<Date>) -> Result<(Study, Diagnostics), Diagnostics> {
+    let (protocol, mut found) = protocol::read(&folder.protocol()?)?;
+    let site = match folder.text(study::SITE, study::TEXT_LIMIT) {
+        Ok(Some(source)) => keep(protocol::read_site(&source, &protocol, today), &mut found),
+        Ok(None) => None,
+        Err(wrong) => {
+            found.extend(wrong);
+            None
+        }
+    };
+    let plan = match read_plan(folder, &protocol) {
+        Ok(plan) => plan,
+        Err(wrong) => {
+            found.extend(wrong);
+            None
+        }
+    };
+    if let (Some(plan), Some(site)) = (&plan, &site) {
+        compare_site(folder, plan, site, &mut found);
+    }
+    let journal = folder.journal();
+    if found.has_errors() {
+        if let Err(wrong) = journal {
+            found.extend(wrong);
+        }
+        return Err(found);
+    }
+    let journal = match journal {
+        Ok(journal) => journal,
+        Err(wrong) => {
+            found.extend(wrong);
+            return Err(found);
+        }
+    };
+    if journal.torn > 0 {
+        let end = journal.source.text.len();
+        found.push(
+            Diagnostic::warning(
+                "F022",
+                format!("{} bytes after the last line of the journal were never accepted", journal.torn),
+            )
+            .at(&journal.source, end..end, "")
+            .help("writing was broken off here; the next `wellrun record` sets them aside. Take the sheet in again"),
+        );
+    }
+    let mut study = Study {
+        folder: folder.clone(),
+        protocol,
+        site,
+        plan,
+        journal,
+        record: Record::default(),
+    };
+    let people = study.people();
+    let context = Context {
+        protocol: &study.protocol,
+        plan: study.plan.as_ref(),
+        people: &people,
+    };
+    match record::replay(&study.journal.source, &context) {
+        Ok(record) => study.record = record,
+        Err(wrong) => found.extend(wrong),
+    }
+    found.unless_errors(study)
+}
+
+/// Opens the folder and reads the study, and prints the warnings.
+///
+/// # Errors
+///
+/// As `Folder::open` and `study`.
+pub fn open(dir: &Path, today: Option<Date>, console: &Console) -> Result<Study, Diagnostics> {
+    let folder = Folder::open(dir)?;
+    let (study, warnings) = study(&folder, today)?;
+    console.diagnostics(&warnings);
+    Ok(study)
+}
+
+/// The plan, if it is frozen. `plan.csv` without `plan.toml` is what a freeze leaves that was broken off.
+fn read_plan(folder: &Folder, protocol: &Protocol) -> Result<Option<Plan>, Diagnostics> {
+    let toml = folder.text(study::PLAN_TOML, study::TEXT_LIMIT)?;
+    let Some(toml) = toml else { return Ok(None) };
+    if protocol.is_as_run() {
+        return Err(Diagnostic::error("D091", "the protocol says that the order is as run, and there is a plan all the same")
+            .at(&toml, 0..0, "")
+            .help("remove plan.csv and plan.toml, or set `order = \"randomized\"`")
+            .into());
+    }
+    let Some(csv) = folder.text(study::PLAN_CSV, study::PLAN_LIMIT)? else {
+        return Err(Diagnostic::error("D092", format!("`{}` is gone", folder.shown(study::PLAN_CSV)))
+            .at(&toml, 0..0, "this header belongs to it")
+            .help("bring it back from your copy; its seed alone is not proof that the order is the one that was used")
+            .into());
+    };
+    plan::read(&csv, &toml, protocol).map(Some)
+}
+
+/// The plan was drawn for a site; says when that is no longer this one.
+fn compare_site(folder: &Folder, plan: &Plan, site: &Site, found: &mut Diagnostics) {
+    let shown = folder.shown(study::SITE);
+    if plan.header.site.is_empty() {
+        let note = format!("the plan was drawn before there was a `{shown}`");
+        found.push(Diagnostic::note("D095", note).help("nothing to do: the order stays as it was drawn"));
+    } else if plan.header.site != site.id {
+        let help = format!("set `id = \"{}\"` again, or use a folder of its own for the other site", plan.header.site);
+        found.push(
+            Diagnostic::error("D093", format!("the plan was drawn for site `{}`, and `{shown}` is about `{}`", plan.header.site, site.id))
+                .help(help),
+        );
+    } else if plan.header.site_sha256 != site.sha256 {
+        found.push(
+            Diagnostic::note("D094", format!("`{shown}` has changed since the plan was frozen"))
+                .help("nothing to do if that was meant; the report gives the hashes of both"),
+        );
+    }
+}
+
+/// Keeps the value, and everything that was said about it.
+fn keep<T>(result: Result<(T, Diagnostics), Diagnostics>, found: &mut Diagnostics) -> Option<T> {
+    match result {
+        Ok((value, warnings)) => {
+            found.extend(warnings);
+            Some(value)
+        }
+        Err(wrong) => {
+            found.extend(wrong);
+            None
+        }
+    }
+}
+
+/// The shipped templates with those that the study replaces; a name that replaces nothing is a warning.
+///
+/// # Errors
+///
+/// A file that cannot be read, or is not text.
+pub fn templates(folder: &Folder) -> Result<(Templates, Diagnostics), Diagnostics> {
+    let mut templates = Templates::shipped();
+    let mut warnings = Diagnostics::new();
+    for (name, source) in folder.templates()? {
+        if !templates.replace(&name, Arc::clone(&source)) {
+            let warning = Diagnostic::warning("T091", format!("`{}` replaces no shipped template", source.name));
+            let help = match nearest(&name, Templates::names()) {
+                Some(near) => format!("did you mean `{near}`? Nothing to do if your own templates include it"),
+                None => format!("those that can be replaced: {}", Templates::names().join(", ")),
+            };
+            warnings.push(warning.help(help));
+        }
+    }
+    Ok((templates, warnings))
+}

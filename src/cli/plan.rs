@@ -1,0 +1,176 @@
+//! `wellrun plan`: what the design can tell, then the frozen order.
+
+use serde_json::json;
+
+use super::console::{Console, Page};
+use super::load::StudyArgument;
+use super::outside::{self, Outside};
+use super::{Answer, Done, counted, help_end};
+use crate::diagnostic::{Diagnostic, Diagnostics};
+use crate::plan::{self, Plan, Skeleton};
+use crate::protocol::{self, Protocol, Site};
+use crate::study::{self, Folder};
+
+/// Show what the design can tell, then draw and freeze the order of the runs
+///
+/// The order depends on the protocol, the site and the seed, and on nothing else. It is drawn once: a plan that
+/// exists is replaced only with --force, and never once there are readings.
+#[derive(Debug, clap::Args)]
+#[command(after_help = help_end!("wellrun plan my-study --preview"))]
+pub struct Args {
+    #[command(flatten)]
+    study: StudyArgument,
+    /// Seed of the draw; a random one if left out. It is written down in plan.toml either way
+    #[arg(long, value_name = "N")]
+    seed: Option<u64>,
+    /// Show the design and draw nothing
+    #[arg(long)]
+    preview: bool,
+    /// Replace a plan for which there are no readings yet
+    #[arg(long)]
+    force: bool,
+}
+
+pub fn run(args: &Args, console: &Console, outside: &Outside) -> Done {
+    let folder = Folder::open(&args.study.dir)?;
+    let (protocol, site, warnings) = declared(&folder, outside)?;
+    console.diagnostics(&warnings);
+    let skeleton = plan::skeleton(&protocol)?;
+    console.page(&page(&protocol, &skeleton))?;
+    if args.preview {
+        console.json(&json!({ "skeleton": skeleton, "frozen": false }))?;
+        return Ok(Answer::Yes);
+    }
+    let seed = args.seed.map_or_else(outside::seed, Ok)?;
+    let plan = freeze(&folder, &protocol, site.as_ref(), seed, outside, args.force)?;
+    console.json(&json!({ "skeleton": skeleton, "frozen": true, "header": plan.header }))?;
+    console.say(&format!(
+        "Froze the order of {} with seed {seed}: {}, {}.\nNext: print the sheets with `wellrun sheet {}`.",
+        counted(plan.runs.len(), "run"),
+        folder.shown(study::PLAN_CSV),
+        folder.shown(study::PLAN_TOML),
+        args.study.dir.display(),
+    ));
+    Ok(Answer::Yes)
+}
+
+/// Protocol and site, with everything wrong in both.
+fn declared(folder: &Folder, outside: &Outside) -> Result<(Protocol, Option<Site>, Diagnostics), Diagnostics> {
+    let (protocol, mut warnings) = protocol::read(&folder.protocol()?)?;
+    let site = match folder.text(study::SITE, study::TEXT_LIMIT)? {
+        None => None,
+        Some(source) => match protocol::read_site(&source, &protocol, Some(outside.today())) {
+            Ok((site, more)) => {
+                warnings.extend(more);
+                Some(site)
+            }
+            Err(wrong) => {
+                warnings.extend(wrong);
+                return Err(warnings);
+            }
+        },
+    };
+    if protocol.is_as_run() {
+        warnings.push(
+            Diagnostic::error("D090", "this study takes readings in the order in which they were made: there is nothing to draw")
+                .help("take the readings in with `wellrun record`"),
+        );
+        return Err(warnings);
+    }
+    Ok((protocol, site, warnings))
+}
+
+/// Draws the order and writes it down.
+///
+/// # Errors
+///
+/// `D096` once there are readings, `F009` if there is a plan and no `force`; those of the draw and of writing.
+pub fn freeze(
+    folder: &Folder,
+    protocol: &Protocol,
+    site: Option<&Site>,
+    seed: u64,
+    outside: &Outside,
+    force: bool,
+) -> Result<Plan, Diagnostics> {
+    let writer = folder.lock()?;
+    let journal = folder.journal()?;
+    if !journal.source.text.is_empty() || journal.torn > 0 {
+        return Err(Diagnostic::error("D096", format!("there is a record already: the order of `{}` can no longer change", folder.shown(study::PLAN_CSV)))
+            .help("start a new study in a folder of its own; nothing was written")
+            .into());
+    }
+    // The header is written last and removed first: without it there is no plan, whatever a kill leaves behind.
+    let is_frozen = folder.holds(study::PLAN_TOML);
+    if is_frozen && !force {
+        return Err(Diagnostic::error("F009", format!("`{}` is already there: the order is frozen", folder.shown(study::PLAN_TOML)))
+            .help("a plan is drawn once; if nobody has worked by it yet, replace it with `--force`; nothing was written")
+            .into());
+    }
+    let (plan, csv, toml) = plan::freeze(protocol, site, seed, &outside.now())?;
+    if is_frozen {
+        writer.remove(study::PLAN_TOML)?;
+    }
+    writer.write(&[(study::PLAN_CSV.to_owned(), csv.into_bytes())], true)?;
+    writer.write(&[(study::PLAN_TOML.to_owned(), toml.into_bytes())], false)?;
+    Ok(plan)
+}
+
+/// The skeleton table and what goes with it.
+fn page(protocol: &Protocol, skeleton: &Skeleton) -> Page {
+    let mut page = Page::new();
+    page.heading(&protocol.study.title).sentence(format!(
+        "{}, {} in all{}.",
+        counted(skeleton.runs, "run"),
+        counted(skeleton.readings, "reading"),
+        bench_time(skeleton.bench_minutes),
+    ));
+    let mut set_ups = vec![row(&["set up", "how many", "how often"])];
+    for line in &skeleton.set_ups {
+        set_ups.push(vec![line.unit.clone(), line.count.to_string(), line.set_ups.to_string()]);
+    }
+    page.table(set_ups);
+    page.heading("What each effect is judged against");
+    let mut effects = vec![row(&["effect", "degrees of freedom", "judged against the spread of", "on degrees of freedom", ""])];
+    for effect in &skeleton.effects {
+        let error_df = if effect.error_df == 0 { "none".to_owned() } else { effect.error_df.to_string() };
+        let planned = if effect.planned { "planned" } else { "exploratory" };
+        effects.push(vec![effect.term.clone(), effect.df.to_string(), effect.judged_against.clone(), error_df, planned.to_owned()]);
+    }
+    page.table(effects);
+    page.heading("How the degrees of freedom are spent");
+    let mut strata = vec![row(&["spread of", "in all", "left to judge by", "effects in it"])];
+    for stratum in &skeleton.strata {
+        strata.push(vec![
+            stratum.unit.clone(),
+            stratum.df.to_string(),
+            stratum.residual_df.to_string(),
+            stratum.effects.join(", "),
+        ]);
+    }
+    page.table(strata);
+    if !skeleton.sentences.is_empty() {
+        page.heading("What to bear in mind");
+        for sentence in &skeleton.sentences {
+            page.item(sentence);
+        }
+    }
+    page
+}
+
+fn row(cells: &[&str]) -> Vec<String> {
+    cells.iter().map(|&cell| cell.to_owned()).collect()
+}
+
+/// `; about 3 h 20 min at the bench`, to five minutes.
+fn bench_time(minutes: f64) -> String {
+    if !(minutes > 0.0 && minutes < 1e9) {
+        return String::new();
+    }
+    let rounded = ((minutes / 5.0).ceil() * 5.0) as u64;
+    match (rounded / 60, rounded % 60) {
+        (0, minutes) => format!("; about {minutes} min at the bench"),
+        (hours, 0) => format!("; about {hours} h at the bench"),
+        (hours, minutes) => format!("; about {hours} h {minutes} min at the bench"),
+    }
+}

@@ -1,0 +1,28 @@
+//! `wellrun protocols`: what `wellrun new` can start from.
+
+use serde_json::json;
+
+use super::console::{Console, Page};
+use super::shipped;
+use super::{Answer, Done, help_end};
+
+/// List the protocols that ship with the tool
+#[derive(Debug, clap::Args)]
+#[command(after_help = help_end!("wellrun protocols"))]
+pub struct Args {}
+
+pub fn run(console: &Console) -> Done {
+    let mut page = Page::new();
+    let mut rows = vec![vec!["name".to_owned(), "version".to_owned(), "title".to_owned()]];
+    let mut list = Vec::new();
+    for shipped in shipped::ALL {
+        let (protocol, _) = shipped.read()?;
+        let study = &protocol.study;
+        rows.push(vec![shipped.name.to_owned(), study.version.clone(), study.title.clone()]);
+        list.push(json!({ "name": shipped.name, "version": study.version, "title": study.title, "question": study.question }));
+    }
+    page.table(rows).sentence("Start a study from one with `wellrun new NAME DIR`.");
+    console.page(&page)?;
+    console.json(&list)?;
+    Ok(Answer::Yes)
+}

@@ -1,0 +1,221 @@
+//! `wellrun record`: filled sheets into the journal.
+
+use std::path::PathBuf;
+
+use serde::Serialize;
+use serde_json::json;
+
+use super::console::{Console, Page};
+use super::load::{self, Study};
+use super::outside::Outside;
+use super::{Answer, Done, counted, help_end};
+use crate::diagnostic::{Diagnostic, Diagnostics, Source};
+use crate::record::{self, Context, Entry, Record};
+use crate::study::{self, Folder};
+
+/// Take filled sheets in, or note a departure from the protocol
+///
+/// Every value is kept exactly as written. Nothing of a file is taken in if anything in it is wrong. The same file
+/// twice adds nothing; a value that differs from the one taken in before is a correction and wants --reason.
+#[derive(Debug, Default, clap::Args)]
+#[command(after_help = help_end!("wellrun record my-study monday.csv tuesday.csv\n  wellrun record my-study fixed.csv --reason \"digits swapped when typed\"\n  wellrun record my-study --deviation \"oven door stood open\" --run 12"))]
+pub struct Args {
+    /// Folder of the study, then the files; the folder may be left out if it is the current one
+    #[arg(value_name = "DIR or FILE")]
+    paths: Vec<PathBuf>,
+    /// Why values differ from those taken in before
+    #[arg(long, value_name = "TEXT")]
+    pub reason: Option<String>,
+    /// Note a departure from the protocol, in a sentence
+    #[arg(long, value_name = "TEXT")]
+    pub deviation: Option<String>,
+    /// The run that departed
+    #[arg(long, value_name = "N", requires = "deviation")]
+    pub run: Option<usize>,
+    /// Say what would be taken in, and write nothing
+    #[arg(long)]
+    dry_run: bool,
+}
+
+/// What a file brought.
+#[derive(Debug, Serialize)]
+pub struct Taken {
+    file: String,
+    added: usize,
+    corrections: usize,
+    questioned: Vec<String>,
+}
+
+/// A file by name, with its bytes.
+pub type File = (String, Vec<u8>);
+
+pub fn run(args: &Args, console: &Console, outside: &Outside) -> Done {
+    let (dir, paths) = places(args)?;
+    let folder = Folder::open(&dir)?;
+    let mut files: Vec<File> = Vec::new();
+    let mut unreadable = Diagnostics::new();
+    for path in paths {
+        match study::read_file(path, study::SHEET_LIMIT) {
+            Ok(bytes) => files.push((path.display().to_string(), bytes)),
+            Err(wrong) => unreadable.extend(wrong),
+        }
+    }
+    if unreadable.has_errors() {
+        return Err(unreadable.into());
+    }
+    let batch = take(&folder, &files, args, outside)?;
+    console.diagnostics(&batch.warnings);
+    if let Some(name) = &batch.set_aside {
+        console.say(&format!(
+            "The journal ended in the middle of a line, which was never accepted; that piece now lies in {}.",
+            folder.shown(name)
+        ));
+    }
+    console.json(&json!({ "files": batch.taken, "entries": batch.entries, "written": !args.dry_run }))?;
+    console.page(&batch.page(args))?;
+    Ok(Answer::Yes)
+}
+
+/// The study's folder and the files: the first path is the folder if it is one.
+fn places(args: &Args) -> Result<(PathBuf, &[PathBuf]), Diagnostics> {
+    let (dir, files) = match args.paths.split_first() {
+        Some((first, rest)) if first.is_dir() => (first.clone(), rest),
+        _ => (PathBuf::from("."), args.paths.as_slice()),
+    };
+    if files.is_empty() == args.deviation.is_none() {
+        let (what, help) = if files.is_empty() {
+            ("there is nothing to take in", "name the filled sheets, or say what departed from the protocol with `--deviation`")
+        } else {
+            ("a departure from the protocol is noted on its own", "take the sheets in first, then run `wellrun record --deviation TEXT`")
+        };
+        return Err(Diagnostic::error("F017", what).help(help).into());
+    }
+    Ok((dir, files))
+}
+
+/// What is about to go into the journal.
+#[derive(Debug, Default)]
+pub struct Batch {
+    taken: Vec<Taken>,
+    lines: String,
+    entries: usize,
+    warnings: Diagnostics,
+    set_aside: Option<String>,
+}
+
+/// Takes files in, or notes a departure: all of it or nothing.
+///
+/// # Errors
+///
+/// Everything that is wrong with the study or with any of the files; those of writing.
+pub fn take(folder: &Folder, files: &[File], args: &Args, outside: &Outside) -> Result<Batch, Diagnostics> {
+    // The lock comes before reading: what the files are compared with must not change underneath.
+    let writer = if args.dry_run { None } else { Some(folder.lock()?) };
+    let (study, warnings) = load::study(folder, None)?;
+    if !study.protocol.is_as_run() {
+        study.frozen()?;
+    }
+    let mut batch = Batch { warnings, ..Batch::default() };
+    let mut record = study.record.clone();
+    let mut wrong = Diagnostics::new();
+    let people = study.people();
+    let context = Context {
+        protocol: &study.protocol,
+        plan: study.plan.as_ref(),
+        people: &people,
+    };
+    for (name, bytes) in files {
+        let read = record::decode(name, bytes)
+            .and_then(|source| record::import(&source, &context, &record, args.reason.as_deref()));
+        match read {
+            Ok((entries, more)) => {
+                batch.warnings.extend(more);
+                let after = batch.add(&study, &context, &record, &entries, outside)?;
+                batch.taken.push(Taken::between(name, &record, &after));
+                record = after;
+            }
+            Err(errors) => wrong.extend(errors),
+        }
+    }
+    if let Some(what) = &args.deviation {
+        match record::deviation(args.run, what, &context) {
+            Ok(entry) => record = batch.add(&study, &context, &record, &[entry], outside)?,
+            Err(errors) => wrong.extend(errors),
+        }
+    }
+    if wrong.has_errors() {
+        return Err(wrong);
+    }
+    if let Some(writer) = &writer {
+        let mut journal = study.journal.clone();
+        batch.set_aside = writer.set_torn_aside(&journal)?;
+        journal.torn = 0;
+        if !batch.lines.is_empty() {
+            writer.append(&journal, &batch.lines)?;
+        }
+    }
+    Ok(batch)
+}
+
+impl Batch {
+    /// Adds entries, and returns the record as it then stands.
+    fn add(
+        &mut self,
+        study: &Study,
+        context: &Context,
+        before: &Record,
+        entries: &[Entry],
+        outside: &Outside,
+    ) -> Result<Record, Diagnostics> {
+        if entries.is_empty() {
+            return Ok(before.clone());
+        }
+        self.lines.push_str(&record::append_lines(entries, &before.head, &outside.now()));
+        self.entries += entries.len();
+        let journal = &study.journal.source;
+        let whole = Source::new(journal.name.clone(), format!("{}{}", journal.text, self.lines));
+        record::replay(&whole, context)
+    }
+
+    fn page(&self, args: &Args) -> Page {
+        let mut page = Page::new();
+        for taken in &self.taken {
+            let mut parts = vec![counted(taken.added, "new value")];
+            if taken.corrections > 0 {
+                parts.push(counted(taken.corrections, "correction"));
+            }
+            if !taken.questioned.is_empty() {
+                parts.push(format!("{} to look at", counted(taken.questioned.len(), "value")));
+            }
+            page.sentence(format!("{}: {}.", taken.file, parts.join(", ")));
+            for item in &taken.questioned {
+                page.item(item);
+            }
+        }
+        if args.deviation.is_some() {
+            page.sentence("The departure from the protocol is noted.");
+        }
+        page.sentence(match (args.dry_run, self.entries) {
+            (true, _) => "Nothing was written (--dry-run).",
+            (false, 0) => "Everything in it was on record already: nothing was added.",
+            (false, _) => "It is on the disk.",
+        });
+        page
+    }
+}
+
+impl Taken {
+    fn between(file: &str, before: &Record, after: &Record) -> Self {
+        Self {
+            file: file.to_owned(),
+            added: after.files.iter().skip(before.files.len()).map(|file| file.added).sum(),
+            corrections: after.corrections.len().saturating_sub(before.corrections.len()),
+            questioned: after
+                .questioned
+                .iter()
+                .skip(before.questioned.len())
+                .map(|q| format!("run {}, {}: {} ({})", q.run, q.what, q.text, q.why))
+                .collect(),
+        }
+    }
+}
