@@ -11,4 +11,5 @@ pub mod diagnostic;
 pub mod plan;
 pub mod protocol;
 pub mod record;
+pub mod render;
 pub mod report;
