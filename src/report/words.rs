@@ -344,6 +344,14 @@ impl Voice {
             number::degrees(df)
         );
         let decided = shown <= 1.0 - self.confidence;
+        if let ([factor], true) = (found.factors.as_slice(), found.term.contains("straight line")) {
+            let factor = capital(&plain(factor));
+            return if decided {
+                format!("{factor}: the change is not along a straight line ({test}); {kind}.")
+            } else {
+                format!("{factor}: undecided whether the change leaves a straight line ({test}); {kind}.")
+            };
+        }
         let names: Vec<String> = found.factors.iter().map(|f| plain(f)).collect();
         match (decided, names.as_slice()) {
             (true, [first, rest @ ..]) if !rest.is_empty() => format!(
@@ -377,6 +385,10 @@ impl Voice {
                     .filter(|s| s.factor == factor)
                     .map(|s| self.slope(s)),
             );
+            if said.len() > before {
+                let bent = |e: &&EffectFinding| e.factors == [factor] && e.term.contains("straight line");
+                said.extend(found.effects.iter().filter(bent).map(|e| self.effect(e)));
+            }
             let contrasts: Vec<&ContrastFinding> = found
                 .contrasts
                 .iter()
@@ -719,6 +731,15 @@ mod tests {
             said(&voice(None).effect(&effect)),
             "Finish × instrument: undecided (p = 0.31, variance ratio 9.87 on 2 and 60 degrees of freedom); exploratory."
         );
+        effect.factors = vec!["speed".to_owned()];
+        effect.term = "speed (departure from a straight line)".to_owned();
+        assert_eq!(
+            said(&voice(None).effect(&effect)),
+            "Speed: undecided whether the change leaves a straight line (p = 0.31, variance ratio 9.87 on 2 and 60 degrees \
+             of freedom); exploratory."
+        );
+        effect.factors = vec!["finish".to_owned(), "instrument".to_owned()];
+        effect.term = "finish × instrument".to_owned();
         effect.p = None;
         effect.note = Some("no spread is left to judge it against.".to_owned());
         assert_eq!(
