@@ -52,11 +52,11 @@ fn find(name: &str) -> Result<&'static Shipped, Diagnostics> {
     })
 }
 
-/// The author's words, to be filled in.
+/// The author's words, to be replaced by better ones.
 const NOTE: &str = "\
-# What this means for us
+## What this means for us
 
-<!-- Your words, in Markdown. They become a section of the report. Pull numbers in by name, such as
-     {{value: record.runs_complete}}, so that they cannot drift from the findings; a wrong name is an error
-     that lists the nearest ones. Until you write something here, this section stays out of the report. -->
+Replace this with what follows from the findings, in your own words. So far {{value: record.runs_complete}} of
+{{value: record.runs_planned}} runs are complete: any value of the findings can be pulled in by name like this, so
+that the text cannot drift from the data. `wellrun check` finds a name that is wrong, and says the nearest right one.
 ";
