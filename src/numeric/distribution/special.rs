@@ -162,8 +162,7 @@ fn ln_gamma_1p(a: f64) -> f64 {
             let k = f64::from(k);
             2f64.powf(-k) + 3f64.powf(-k) + 4f64.powf(-k) + 5f64.powf(-k) + 6f64.powf(-k)
         });
-        // power = −(−a)ᵏ
-        let term = -power * zeta / f64::from(k);
+        let term = power * zeta / f64::from(k);
         sum += term;
         if term.abs() < 1e-18 * sum.abs() {
             break;
@@ -284,4 +283,60 @@ fn beta_tails_left(a: f64, b: f64, x: f64, y: f64) -> Tails {
 /// Keeps a denominator of a continued fraction off zero.
 fn nonzero(value: f64) -> f64 {
     if value.abs() < 1e-300 { 1e-300 } else { value }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::f64::consts::E;
+
+    fn close(a: f64, b: f64, relative: f64) {
+        assert!((a - b).abs() <= relative * b.abs(), "{a:e} against {b:e}");
+    }
+
+    /// Closed form: Γ(3/2) = √π/2, Γ(n + 1) = n!.
+    #[test]
+    fn gamma_at_known_points() {
+        close(ln_gamma_1p(0.5), (PI.sqrt() / 2.0).ln(), 1e-14);
+        close(ln_gamma_1p(1e-9), -EULER * 1e-9, 1e-8);
+        close(stirling(0.5), (PI.sqrt() / 2.0).ln() - 0.5f64.ln() + 0.5 - 0.5 * (2.0 * PI).ln(), 1e-13);
+        close(stirling(1.0), 1.0 - 0.5 * (2.0 * PI).ln(), 1e-13);
+        close(poisson(20.0, 3.0), (20.0 * 3f64.ln() - 3.0 - 2_432_902_008_176_640_000f64.ln()).exp(), 1e-13);
+    }
+
+    /// Closed form: Q(1, x) = e⁻ˣ; Q(a, x) → a E₁(x) as a → 0, E₁(1) = 0.219383934395520273677 (DLMF table 6.10).
+    #[test]
+    fn gamma_tails_at_known_points() {
+        for x in [1e-9, 0.3, 1.9, 2.1, 40.0, 700.0] {
+            close(gamma_tails(1.0, x).upper, (-x).exp(), 1e-13);
+            close(gamma_tails(1.0, x).lower, -(-x).exp_m1(), 1e-13);
+        }
+        close(gamma_tails(1e-12, 1.0).upper, 0.219_383_934_395_520_27e-12, 1e-11);
+    }
+
+    /// Closed form: Iₓ(1, b) = 1 − (1 − x)ᵇ, Iₓ(a, 1) = xᵃ, Iₓ(½, ½) = (2/π) asin √x.
+    #[test]
+    fn beta_tails_at_known_points() {
+        for x in [1e-12, 0.01, 0.4, 0.6, 0.99] {
+            for b in [0.3, 1.0, 7.5, 4e6] {
+                close(beta_tails(1.0, b, x, 1.0 - x).lower, -(b * (-x).ln_1p()).exp_m1(), 1e-12);
+                close(beta_tails(b, 1.0, x, 1.0 - x).lower, x.powf(b), 1e-12);
+            }
+            close(beta_tails(0.5, 0.5, x, 1.0 - x).lower, 2.0 / PI * x.sqrt().asin(), 1e-14);
+        }
+    }
+
+    /// Closed form: symmetry at the mean, for parameters far beyond any study.
+    #[test]
+    fn large_equal_parameters_split_in_half() {
+        for a in [1e3, 1e6, 1e9] {
+            close(beta_tails(a, a, 0.5, 0.5).lower, 0.5, 1e-12);
+        }
+    }
+
+    #[test]
+    fn a_small_exponential_keeps_its_digits() {
+        close(exp_minus_1_minus(1e-8), 0.5e-16 * (1.0 + 1e-8 / 3.0), 1e-15);
+        close(exp_minus_1_minus(1.0), E - 2.0, 1e-15);
+    }
 }
