@@ -71,7 +71,7 @@ impl Outside {
     /// The day, in UTC.
     #[must_use]
     pub fn today(&self) -> Date {
-        self.now.to_zoned(TimeZone::UTC).date()
+        TimeZone::UTC.to_datetime(self.now).date()
     }
 }
 

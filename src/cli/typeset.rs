@@ -49,7 +49,7 @@ impl Options {
 /// A time as PDFs carry it; `None` for a text that is no time.
 #[must_use]
 pub fn pdf_time(rfc3339: &str) -> Option<(i32, u8, u8, u8, u8, u8)> {
-    let time = rfc3339.parse::<Timestamp>().ok()?.to_zoned(TimeZone::UTC).datetime();
+    let time = TimeZone::UTC.to_datetime(rfc3339.parse::<Timestamp>().ok()?);
     let small = |value: i8| u8::try_from(value).ok();
     Some((
         i32::from(time.year()),
