@@ -211,7 +211,7 @@ pub(crate) fn gamma_tails(a: f64, x: f64) -> Tails {
             term *= x / n;
             sum += term;
         }
-        Tails::from_lower((factor * sum).min(1.0))
+        Tails::from_lower(at_most_1(factor * sum))
     } else {
         // Q = xᵃ e⁻ˣ/Γ(a) / (x + 1 − a − 1(1 − a)/(x + 3 − a − ...)), by the modified Lentz method
         let mut b = x + 1.0 - a;
@@ -231,7 +231,7 @@ pub(crate) fn gamma_tails(a: f64, x: f64) -> Tails {
                 break;
             }
         }
-        Tails::from_upper((factor * a * fraction).min(1.0))
+        Tails::from_upper(at_most_1(factor * a * fraction))
     }
 }
 
@@ -277,7 +277,12 @@ fn beta_tails_left(a: f64, b: f64, x: f64, y: f64) -> Tails {
             break;
         }
     }
-    Tails::from_lower((factor / fraction).min(1.0))
+    Tails::from_lower(at_most_1(factor / fraction))
+}
+
+/// A probability that rounding has carried past 1 brought back; NaN stays NaN, which `min` would hide.
+pub(crate) fn at_most_1(p: f64) -> f64 {
+    if p > 1.0 { 1.0 } else { p }
 }
 
 /// Keeps a denominator of a continued fraction off zero.

@@ -9,6 +9,7 @@
 //! Comput. Simul. 30:1). The inner integral is a trapezoidal sum over a fixed grid, exact to rounding.
 
 use super::noncentral::over_standard_deviation;
+use super::special::at_most_1;
 use super::{normal_density, normal_lower, normal_quantile_lower};
 use crate::numeric::root::decreasing_zero;
 
@@ -53,7 +54,7 @@ fn sound(groups: f64, df: f64) -> bool {
 }
 
 fn upper(range: &NormalRange, q: f64, df: f64) -> f64 {
-    over_standard_deviation(df, |s| range.upper(q * s)).min(1.0)
+    at_most_1(over_standard_deviation(df, |s| range.upper(q * s)))
 }
 
 /// Upper tail P(Q > q) of the studentized range of `groups` means with `df` degrees of freedom of the error.
