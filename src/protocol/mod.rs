@@ -16,10 +16,3 @@ pub use model::{
 };
 pub use read::{read, text_sha256};
 pub use site::{Named, Person, Site};
-
-/// temp
-#[must_use]
-pub fn text_sha256(text: &str) -> String {
-    use sha2::{Digest, Sha256};
-    data_encoding::HEXLOWER.encode(&Sha256::digest(text.trim_start_matches('\u{feff}').replace("\r\n", "\n").as_bytes()))
-}

@@ -23,7 +23,7 @@ const READINGS: u128 = 10_000_000;
 
 /// Columns of the sheet that no unit, factor, condition or response may be called.
 const RESERVED: [&str; 9] = [
-    "run", "order", "time", "operator", "remark", "response", "reading", "value", "sheet",
+    "run", "order", "time", "initials", "remark", "response", "reading", "value", "sheet",
 ];
 
 /// Names of one kind with the place where they are declared.
@@ -62,9 +62,7 @@ pub(super) fn check_names(desk: &mut Desk<'_>, root: &Tree) {
         if RESERVED.contains(&name.as_str()) && !(is_run && name == "run") {
             let help = match (kind, name.as_str()) {
                 ("unit", "run") => "the run is the finest unit and stands last".to_owned(),
-                (_, "operator") => {
-                    "every run carries its operator anyway; call a factor for instance `reader`".to_owned()
-                }
+                (_, "initials") => "every run carries initials anyway; call it for instance `operator`".to_owned(),
                 _ => format!("choose another name; the sheet has the columns {}", reserved_columns()),
             };
             let diagnostic = Diagnostic::error("P021", format!("`{name}` is a column that each sheet has already"));

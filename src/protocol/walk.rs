@@ -330,12 +330,11 @@ impl<'a> Desk<'a> {
     fn unknown_key(&mut self, table: &'static Table, key: &str, path: &str, span: &Span) {
         let names: Vec<&str> = table.keys.iter().map(|known| known.name).collect();
         let diagnostic = Diagnostic::error(self.codes.unknown_key, format!("{path} has no key `{}`", shown(key)));
-        let (label, help) = match nearest(key, names.iter().copied()) {
-            Some(name) => ("unknown key", format!("did you mean `{name}`?")),
-            None => {
-                let ticked: Vec<String> = names.iter().map(|name| format!("`{name}`")).collect();
-                ("unknown key", format!("known keys here are {}", join(&ticked, "and")))
-            }
+        let (label, help) = if let Some(name) = nearest(key, names.iter().copied()) {
+            ("unknown key", format!("did you mean `{name}`?"))
+        } else {
+            let ticked: Vec<String> = names.iter().map(|name| format!("`{name}`")).collect();
+            ("unknown key", format!("known keys here are {}", join(&ticked, "and")))
         };
         self.shape(diagnostic.help(help), span, label);
     }
