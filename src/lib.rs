@@ -6,6 +6,7 @@
 #![forbid(unsafe_code)]
 
 pub mod analysis;
+pub mod design;
 pub mod diagnostic;
 pub mod numeric;
 pub mod plan;
