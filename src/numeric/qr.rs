@@ -1,4 +1,4 @@
-//! Householder QR of a matrix with column pivoting: rank, least squares, leverages, (XᵀX)⁻¹ without forming XᵀX.
+//! Householder QR of a matrix with column pivoting: rank, least squares, leverages, (XᵀX)⁻¹ without forming `XᵀX`.
 //!
 //! In:  an n × p matrix X, any rank, n ≥ 0, entries of size 10⁻¹⁵⁰ to 10¹⁵⁰ (or 0), so that squares neither vanish nor overflow.
 //! Out: X P = Q R; kept columns first, dropped columns last.

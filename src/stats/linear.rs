@@ -125,7 +125,10 @@ struct Reduced {
 /// Golub and Van Loan (2013), "Matrix computations", chapter 5; Seber and Lee (2003), "Linear regression analysis",
 /// chapters 3 and 11.
 pub fn fit(y: &[f64], x: &Matrix, intercept: bool) -> Result<LinearFit, LinearError> {
-    let columns = x.columns().map(|column| column.iter().map(|value| (*value).into()).collect()).collect();
+    let columns = x
+        .columns()
+        .map(|column| column.iter().map(|value| (*value).into()).collect())
+        .collect();
     fit_extended(y, columns, x.cols() > 0 && x.rows() != y.len(), x.rows(), intercept)
 }
 
@@ -177,11 +180,22 @@ fn fit_extended(
         }
     }
     let rounded: Vec<Vec<f64>> = columns.iter().map(|column| round(column)).collect();
-    let centred = if p == 0 { Matrix::zeros(n, 0) } else { Matrix::from_columns(&rounded) };
-    let lengths: Vec<f64> = rounded.iter().map(|column| sum::sum_of_squares(column).sqrt()).collect();
+    let centred = if p == 0 {
+        Matrix::zeros(n, 0)
+    } else {
+        Matrix::from_columns(&rounded)
+    };
+    let lengths: Vec<f64> = rounded
+        .iter()
+        .map(|column| sum::sum_of_squares(column).sqrt())
+        .collect();
     let qr = Qr::in_order(&centred);
     let kept = qr.order()[..qr.rank()].to_vec();
-    let least = kept.iter().enumerate().map(|(k, j)| qr.r(k, k).abs() / lengths[*j]).fold(1.0, f64::min);
+    let least = kept
+        .iter()
+        .enumerate()
+        .map(|(k, j)| qr.r(k, k).abs() / lengths[*j])
+        .fold(1.0, f64::min);
     let tolerance = n.max(p) as f64 * f64::EPSILON;
     let small = n * (p + 1) * (p + 1) <= SMALL;
     let (reduced_columns, reduced_y, mut residuals, mut leverages) = if small || least < WELL_CONDITIONED {
@@ -226,7 +240,13 @@ fn fit_extended(
         intercept_kept: intercept,
         y_mean,
         column_means,
-        reduced: Reduced { columns: reduced_columns, y: reduced_y, kept, lengths, tolerance },
+        reduced: Reduced {
+            columns: reduced_columns,
+            y: reduced_y,
+            kept,
+            lengths,
+            tolerance,
+        },
     };
     fit.coefficients = fit.reduced.coefficients(fit.residual_sd());
     if intercept {
@@ -279,7 +299,11 @@ impl LinearFit {
             .collect();
         let half = self.reduced.half(&centred)?;
         let estimate = Extended::from(intercept) * self.y_mean + Extended::dot(&half, &self.reduced.y);
-        let mean_part = if intercept == 0.0 { 0.0 } else { intercept * intercept / self.n as f64 };
+        let mean_part = if intercept == 0.0 {
+            0.0
+        } else {
+            intercept * intercept / self.n as f64
+        };
         let variance = Extended::dot(&half, &half).value() + mean_part;
         Some(Estimate {
             estimate: estimate.value(),
@@ -304,7 +328,10 @@ impl LinearFit {
             .map(|term| {
                 let others: Vec<usize> = all.clone().filter(|j| !term.contains(j)).collect();
                 let both = self.reduced.sequential(&[others, term.clone()]);
-                both.last().copied().unwrap_or(TermSquares { sum_of_squares: 0.0, df: 0 })
+                both.last().copied().unwrap_or(TermSquares {
+                    sum_of_squares: 0.0,
+                    df: 0,
+                })
             })
             .collect()
     }
@@ -345,7 +372,9 @@ impl Reduced {
             let gap = (weights[j] - Extended::dot(&half, &self.columns[j])).value().abs();
             gap <= ESTIMABLE * (scale * self.lengths[j] + weights[j].value().abs())
         };
-        (0..self.columns.len()).all(|j| self.kept.contains(&j) || follows(j)).then_some(half)
+        (0..self.columns.len())
+            .all(|j| self.kept.contains(&j) || follows(j))
+            .then_some(half)
     }
 
     /// Gram–Schmidt over the columns in the order of the terms, in the space of R.
@@ -355,7 +384,10 @@ impl Reduced {
         terms
             .iter()
             .map(|term| {
-                let mut squares = TermSquares { sum_of_squares: 0.0, df: 0 };
+                let mut squares = TermSquares {
+                    sum_of_squares: 0.0,
+                    df: 0,
+                };
                 for j in term.iter().filter(|j| **j < self.columns.len()) {
                     let mut column = self.columns[*j].clone();
                     for _ in 0..2 {
@@ -477,7 +509,10 @@ mod tests {
         close(partial[0].sum_of_squares, 2.0 / 3.0); // 1² · 2 · 1/3
         close(partial[1].sum_of_squares, 32.0 / 3.0); // 4² · 2/3
         close(sequential[1].sum_of_squares, 32.0 / 3.0);
-        close(sequential[0].sum_of_squares + sequential[1].sum_of_squares, fit.ss_model);
+        close(
+            sequential[0].sum_of_squares + sequential[1].sum_of_squares,
+            fit.ss_model,
+        );
     }
 
     /// Closed form: three indicator columns beside an intercept have rank 2; differences are estimable, single
@@ -485,7 +520,12 @@ mod tests {
     #[test]
     fn a_combination_that_is_not_estimable_has_no_value() {
         let level = |k: usize| (0..6).map(|i| f64::from(u8::from(i / 2 == k))).collect::<Vec<f64>>();
-        let fit = fit(&[1.0, 3.0, 4.0, 6.0, 9.0, 11.0], &Matrix::from_columns(&[level(0), level(1), level(2)]), true).unwrap();
+        let fit = fit(
+            &[1.0, 3.0, 4.0, 6.0, 9.0, 11.0],
+            &Matrix::from_columns(&[level(0), level(1), level(2)]),
+            true,
+        )
+        .unwrap();
         assert_eq!((fit.df_model, fit.df_residual), (2, 3));
         let difference = fit.combination(0.0, &[-1.0, 0.0, 1.0]).unwrap();
         close(difference.estimate, 8.0);
@@ -503,11 +543,20 @@ mod tests {
         close(mean.intercept.unwrap().estimate, 3.0);
         close(mean.intercept.unwrap().standard_error.unwrap(), (7.0_f64 / 3.0).sqrt());
         let full = fit(&[1.0, 2.0], &Matrix::from_columns(&[vec![0.0, 1.0]]), true).unwrap();
-        assert_eq!((full.df_residual, full.residual_sd(), full.whole_model()), (0, None, None));
+        assert_eq!(
+            (full.df_residual, full.residual_sd(), full.whole_model()),
+            (0, None, None)
+        );
         close(full.coefficients[0].unwrap().estimate, 1.0);
         assert_eq!(full.coefficients[0].unwrap().standard_error, None);
         assert_eq!(fit(&[], &Matrix::zeros(0, 0), true).unwrap_err(), LinearError::NoRows);
-        assert_eq!(fit(&[1.0], &Matrix::zeros(2, 1), true).unwrap_err(), LinearError::Lengths { y: 1, x: 2 });
-        assert_eq!(fit(&[1.0, f64::NAN], &Matrix::zeros(2, 1), true).unwrap_err(), LinearError::NotFinite { row: 1 });
+        assert_eq!(
+            fit(&[1.0], &Matrix::zeros(2, 1), true).unwrap_err(),
+            LinearError::Lengths { y: 1, x: 2 }
+        );
+        assert_eq!(
+            fit(&[1.0, f64::NAN], &Matrix::zeros(2, 1), true).unwrap_err(),
+            LinearError::NotFinite { row: 1 }
+        );
     }
 }

@@ -5,6 +5,7 @@ pub mod interval;
 pub mod linear;
 pub mod multiplicity;
 pub mod power;
+pub mod randomization;
 pub mod strata;
 pub mod summary;
 pub mod unreplicated;
