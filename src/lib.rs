@@ -11,3 +11,4 @@ pub mod plan;
 pub mod protocol;
 pub mod record;
 pub mod render;
+pub mod sheet;
