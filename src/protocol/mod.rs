@@ -1,10 +1,18 @@
 //! TOML to a checked `Protocol`, and the site file beside it.
 
+mod keys;
 mod model;
+mod number;
+mod protocol_keys;
+mod read;
 mod site;
+mod site_keys;
+mod structure;
+mod walk;
 
 pub use model::{
     AnalysisPlan, Condition, ConditionId, Design, Effect, Factor, FactorId, Limit, Order, PartOf, Procedure, Protocol,
     Response, ResponseId, Statistic, Study, StudyKind, Treatments, Unit, UnitId,
 };
+pub use read::{read, text_sha256};
 pub use site::{Named, Person, Site};
