@@ -12,4 +12,6 @@ pub mod numeric;
 pub mod plan;
 pub mod protocol;
 pub mod record;
+pub mod render;
+pub mod sheet;
 pub mod stats;
