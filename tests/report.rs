@@ -496,6 +496,7 @@ fn values_have_names_that_say_what_they_are() {
         ("conditions.humidity.mean", "49.50 %"),
         ("hardness.mean.value", "56.59 Shore D"),
         ("hardness.means.instrument.A.mean", "56.51 Shore D"),
+        ("hardness.means.temperature.21.mean", "56.96 Shore D"),
         ("hardness.contrasts.instrument.A.B.difference", "−0.593 Shore D"),
         ("hardness.contrasts.instrument.A.B.interval", "−0.703 to −0.482 Shore D"),
         (
