@@ -6,6 +6,7 @@
 #![forbid(unsafe_code)]
 
 pub mod analysis;
+pub mod chart;
 pub mod design;
 pub mod diagnostic;
 pub mod numeric;
@@ -13,5 +14,6 @@ pub mod plan;
 pub mod protocol;
 pub mod record;
 pub mod render;
+pub mod report;
 pub mod sheet;
 pub mod stats;

@@ -1,0 +1,72 @@
+//! Figures: plain numbers and labels to SVG. One question each, with its answer as the title.
+//!
+//! In:  what a figure shows, as numbers and finished labels; `report::figures` makes these from the findings.
+//! Out: a `Figure` with its SVG, the answer, and a description in words for those who cannot see it.
+//!
+//! | figure      | question                                        |
+//! |-------------|-------------------------------------------------|
+//! | `effects`   | How far does each change move the result?       |
+//! | `means`     | What does each level read, over the raw results? |
+//! | `run_order` | What happened in the course of the study?       |
+//! | `spread`    | Where does the spread of one result come from?  |
+//!
+//! Nothing is computed here but places on the paper. Meaning never rests on colour alone: words, shapes and patterns
+//! carry it. Labels are measured, wrapped and cut so that none overlaps another or leaves the canvas.
+//! Never here: statistics, rounding of findings, files.
+
+mod axis;
+mod effects;
+mod means;
+mod order;
+mod spread;
+mod svg;
+
+use serde::Serialize;
+
+pub use effects::{EffectRow, EffectsChart};
+pub use means::{Column, MeansChart, Panel};
+pub use order::{OrderChart, OrderPoint};
+pub use spread::{SpreadChart, SpreadRow};
+pub use svg::{Shape, WIDTH};
+
+/// A finished figure.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Figure {
+    /// Name used for files and ids: letters, digits, `-`, `_`.
+    pub name: String,
+    /// The answer, drawn at the head of the figure.
+    pub title: String,
+    /// What the figure shows, in words.
+    pub description: String,
+    /// The SVG text.
+    pub svg: String,
+}
+
+/// What every figure has at its head.
+#[derive(Debug, Clone)]
+pub struct Head {
+    /// Name used for files and ids.
+    pub name: String,
+    /// The answer.
+    pub title: String,
+    /// What the figure shows, in words.
+    pub description: String,
+}
+
+impl Head {
+    /// Draws the title from the top edge; returns the y below it.
+    fn draw(&self, canvas: &mut svg::Canvas) -> f64 {
+        let face = svg::Face::TITLE;
+        let lines = face.wrap_within(&self.title, WIDTH, 4);
+        canvas.lines(face, svg::Anchor::Start, 0.0, face.size * 1.05, &lines) - face.line() + 14.0
+    }
+
+    fn finish(&self, canvas: svg::Canvas, height: f64) -> Figure {
+        Figure {
+            name: self.name.clone(),
+            title: self.title.clone(),
+            description: self.description.clone(),
+            svg: canvas.finish(&self.name, height, &self.title, &self.description),
+        }
+    }
+}
