@@ -60,13 +60,13 @@ pub fn read(source: &Arc<Source>) -> Result<(Protocol, Diagnostics), Diagnostics
     let responses: Vec<Response> = tree.trees("response").iter().map(|t| response(&mut desk, t)).collect();
     structure::check_names(&mut desk, &tree);
     let mut units = structure::units(&mut desk, &tree);
-    let factors = structure::factors(&mut desk, &tree, &units);
+    let (factors, factors_sound) = structure::factors(&mut desk, &tree, &units);
     let conditions = tree
         .trees("condition")
         .iter()
         .map(|t| condition(&mut desk, &tree, t))
         .collect();
-    structure::count(&mut desk, &tree, &mut units, &factors, &design);
+    structure::count(&mut desk, &tree, &mut units, (&factors, factors_sound), &design);
     let factor_names: Vec<&str> = factors.iter().map(|factor| factor.name.as_str()).collect();
     let analysis = analysis(&mut desk, &tree, &factor_names);
     let protocol = Protocol {

@@ -68,7 +68,8 @@ pub(super) fn check_names(desk: &mut Desk<'_>, root: &Tree) {
                 _ => format!("choose another name; the sheet has the columns {}", reserved_columns()),
             };
             let diagnostic = Diagnostic::error("P021", format!("`{name}` is a column that each sheet has already"));
-            desk.say(diagnostic.help(help), span.clone(), "");
+            desk.say(diagnostic.help(help), span, "");
+            continue;
         }
         if let Some((other, first)) = seen.get(&name) {
             let diagnostic = Diagnostic::error("P022", format!("the name `{name}` is given twice"))
@@ -281,16 +282,18 @@ pub(super) fn numbers(tree: &Tree, key: &str) -> Vec<Decimal> {
         .collect()
 }
 
-/// The factors with their levels.
-pub(super) fn factors(desk: &mut Desk<'_>, root: &Tree, units: &[Unit]) -> Vec<Factor> {
+/// The factors with their levels; and whether all of them have levels and a unit, so that counts can be checked.
+pub(super) fn factors(desk: &mut Desk<'_>, root: &Tree, units: &[Unit]) -> (Vec<Factor>, bool) {
     let mut factors = Vec::new();
+    let mut sound = true;
     for tree in root.trees("factor") {
         let run = units.len().saturating_sub(1);
         let set_on = match tree.text("set_on") {
-            Some(name) => unit_called(desk, root, name, tree.span("set_on")).unwrap_or(run),
-            None => run,
+            Some(name) => unit_called(desk, root, name, tree.span("set_on")),
+            None => None,
         };
-        let (levels, numbers) = levels(desk, tree);
+        let (levels, numbers, levels_sound) = levels(desk, tree);
+        sound &= set_on.is_some() && levels_sound;
         check_how(desk, tree);
         if tree.flag("carries_over") {
             desk.say(
@@ -309,7 +312,7 @@ pub(super) fn factors(desk: &mut Desk<'_>, root: &Tree, units: &[Unit]) -> Vec<F
         }
         factors.push(Factor {
             name: tree.name.clone(),
-            set_on,
+            set_on: set_on.unwrap_or(run),
             levels,
             numbers,
             unit: tree.string("unit"),
@@ -319,12 +322,13 @@ pub(super) fn factors(desk: &mut Desk<'_>, root: &Tree, units: &[Unit]) -> Vec<F
             how: tree.string("how"),
         });
     }
-    factors
+    (factors, sound)
 }
 
-/// The levels as texts, and as numbers for a numeric factor.
-fn levels(desk: &mut Desk<'_>, tree: &Tree) -> (Vec<String>, Option<Vec<Decimal>>) {
+/// The levels as texts, and as numbers for a numeric factor; and whether there are two or more, all different.
+fn levels(desk: &mut Desk<'_>, tree: &Tree) -> (Vec<String>, Option<Vec<Decimal>>, bool) {
     let items = tree.list("levels");
+    let mut sound = items.len() >= 2;
     if tree.item("levels").is_some() && items.len() < 2 {
         desk.say(
             Diagnostic::error("P040", format!("factor `{}` needs two levels at least", tree.name)).help(
@@ -382,6 +386,7 @@ fn levels(desk: &mut Desk<'_>, tree: &Tree) -> (Vec<String>, Option<Vec<Decimal>
                 .at(desk.source, first.1.clone(), "here already")
                 .help("each level stands once; how often it is run follows from counts and replicates");
             desk.push(diagnostic);
+            sound = false;
         }
         match value {
             None if numeric => desk.say(
@@ -412,7 +417,7 @@ fn levels(desk: &mut Desk<'_>, tree: &Tree) -> (Vec<String>, Option<Vec<Decimal>
         values.push((value, item.span.clone()));
     }
     let numbers = numeric.then(|| values.iter().filter_map(|(value, _)| *value).collect());
-    (texts, numbers)
+    (texts, numbers, sound)
 }
 
 /// In `how`, `{level}` is the one thing in braces.
@@ -440,7 +445,15 @@ fn check_how(desk: &mut Desk<'_>, tree: &Tree) {
 }
 
 /// Sets and checks how many there are of each unit.
-pub(super) fn count(desk: &mut Desk<'_>, root: &Tree, units: &mut [Unit], factors: &[Factor], design: &Design) {
+///
+/// `factors` come with the word whether all of them are sound: else no count can be held against them.
+pub(super) fn count(
+    desk: &mut Desk<'_>,
+    root: &Tree,
+    units: &mut [Unit],
+    (factors, factors_sound): (&[Factor], bool),
+    design: &Design,
+) {
     let trees = root.trees("unit");
     let last = units.len().saturating_sub(1);
     let mut sound = true;
@@ -456,6 +469,9 @@ pub(super) fn count(desk: &mut Desk<'_>, root: &Tree, units: &mut [Unit], factor
                     "",
                 );
             }
+            continue;
+        }
+        if !factors_sound {
             continue;
         }
         let set_here: Vec<&Factor> = factors.iter().filter(|factor| factor.set_on == index).collect();
@@ -489,7 +505,7 @@ pub(super) fn count(desk: &mut Desk<'_>, root: &Tree, units: &mut [Unit], factor
         runs = runs.saturating_mul(count);
         unit.count = usize::try_from(count).unwrap_or(usize::MAX);
     }
-    if sound && design.order == Order::Randomized {
+    if sound && factors_sound && design.order == Order::Randomized {
         bounds(desk, root, units, runs);
     }
 }

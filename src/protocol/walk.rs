@@ -209,6 +209,8 @@ pub(super) struct Desk<'a> {
     found: Vec<Diagnostic>,
     /// Lines on which the text is not TOML.
     broken_lines: Vec<usize>,
+    /// The keys of the whole file.
+    root: Option<&'static Table>,
 }
 
 impl<'a> Desk<'a> {
@@ -218,6 +220,7 @@ impl<'a> Desk<'a> {
             codes,
             found: Vec::new(),
             broken_lines: Vec::new(),
+            root: None,
         }
     }
 
@@ -250,6 +253,7 @@ impl<'a> Desk<'a> {
     /// Parses the source and checks it against a table of keys.
     pub(super) fn walk(&mut self, table: &'static Table) -> Tree {
         let source = Arc::clone(self.source);
+        self.root = Some(table);
         if source.text.len() > FILE {
             let diagnostic = Diagnostic::error(
                 self.codes.size,
@@ -269,10 +273,9 @@ impl<'a> Desk<'a> {
                 continue;
             }
             self.broken_lines.push(line);
-            let mut diagnostic = Diagnostic::error(self.codes.syntax, format!("this is not TOML: {}", error.message()));
-            if let Some(help) = syntax_help(error.message(), source.text.lines().nth(line - 1).unwrap_or_default()) {
-                diagnostic = diagnostic.help(help);
-            }
+            let text = source.text.lines().nth(line - 1).unwrap_or_default();
+            let diagnostic = Diagnostic::error(self.codes.syntax, format!("this is not TOML: {}", error.message()))
+                .help(syntax_help(error.message(), text));
             self.say(diagnostic, span, "");
         }
         self.table(table, parsed.get_ref(), "the file", String::new(), 0..0)
@@ -330,14 +333,28 @@ impl<'a> Desk<'a> {
     fn unknown_key(&mut self, table: &'static Table, key: &str, path: &str, span: &Span) {
         let names: Vec<&str> = table.keys.iter().map(|known| known.name).collect();
         let diagnostic = Diagnostic::error(self.codes.unknown_key, format!("{path} has no key `{}`", shown(key)));
-        let (label, help) = match nearest(key, names.iter().copied()) {
-            Some(name) => ("unknown key", format!("did you mean `{name}`?")),
-            None => {
+        let help = match (nearest(key, names.iter().copied()), self.home_of(key)) {
+            (Some(name), _) => format!("did you mean `{name}`?"),
+            (None, Some(home)) => format!("`{key}` belongs into {home}"),
+            (None, None) => {
                 let ticked: Vec<String> = names.iter().map(|name| format!("`{name}`")).collect();
-                ("unknown key", format!("known keys here are {}", join(&ticked, "and")))
+                format!("known keys here are {}", join(&ticked, "and"))
             }
         };
-        self.shape(diagnostic.help(help), span, label);
+        self.shape(diagnostic.help(help), span, "unknown key");
+    }
+
+    /// The heading of a table that has such a key.
+    fn home_of(&self, key: &str) -> Option<String> {
+        self.root?.keys.iter().find_map(|outer| {
+            let (inner, heading) = match outer.kind {
+                Kind::Table(inner) => (inner, format!("[{}]", outer.name)),
+                Kind::Tables(inner) => (inner, format!("[[{}]]", outer.name)),
+                Kind::Named(inner) => (inner, format!("[{}.NAME]", outer.name)),
+                _ => return None,
+            };
+            inner.keys.iter().any(|known| known.name == key).then_some(heading)
+        })
     }
 
     fn missing(&mut self, known: &Key, path: &str, why: &str, at: &Span) {
@@ -764,23 +781,19 @@ fn lower_first(text: &str) -> String {
 }
 
 /// A word of help for the slips that are made most.
-fn syntax_help(message: &str, line: &str) -> Option<String> {
-    let value = line.split_once('=').map(|(_, value)| value.trim());
+fn syntax_help(message: &str, line: &str) -> &'static str {
+    let value = line.split_once('=').map_or("", |(_, value)| value.trim());
     if message.contains("duplicate key") {
-        return Some("a key or heading may stand only once; take one of the two out, or rename it".into());
+        "a key or heading stands once only: take one of the two out, or rename it"
+    } else if value.starts_with(|c: char| c.is_alphabetic()) {
+        "a text goes in quotes, such as \"Shore D\""
+    } else if value.starts_with(|c: char| c.is_ascii_digit()) && value.contains(',') {
+        "write a decimal point, not a comma; a list goes in brackets"
+    } else if value.matches('"').count() == 1 {
+        "the closing quote is missing"
+    } else if value.starts_with(['\u{201c}', '\u{201d}', '\u{201e}', '\u{2018}', '\u{2019}']) {
+        "use plain quotes, \"...\""
+    } else {
+        "write one `key = value` a line, texts in quotes, lists in brackets, remarks after #"
     }
-    let value = value?;
-    if value.starts_with(|c: char| c.is_alphabetic()) {
-        return Some("a text goes in quotes, such as \"Shore D\"".into());
-    }
-    if value.starts_with(|c: char| c.is_ascii_digit()) && value.contains(',') {
-        return Some("write a decimal point, not a comma; a list goes in brackets".into());
-    }
-    if value.matches('"').count() == 1 {
-        return Some("the closing quote is missing".into());
-    }
-    if value.starts_with('\u{201c}') || value.starts_with('\u{201e}') {
-        return Some("use plain quotes, \"...\"".into());
-    }
-    None
 }
