@@ -379,6 +379,7 @@ fn broken_protocols_are_told_in_full() {
         (&[("[analysis]", "[analysis]\ninteractions = ‸7")], "P011"),
         (&[("count = 4", "count = ‸0")], "P011"),
         (&[("method = \"M\"", "method = ‸\"FILL IN\"")], "P012"),
+        (&[("[design]", "‸[[design]]")], "P003"),
         // Names.
         (&[("[condition.humidity]", "[condition.‸\"Luft Feuchte\"]")], "P020"),
         (&[("[condition.humidity]", "[condition.‸Humidity]")], "P020"),
@@ -413,7 +414,13 @@ fn broken_protocols_are_told_in_full() {
         ),
         (&[("count = 4", "count = ‸3")], "P033"),
         (&[("count = 4", "count = ‸1")], "P033"),
-        (&[("within = \"session\"", "within = \"session\"\ncount = ‸5")], "P033"),
+        (
+            &[
+                ("within = \"session\"", "within = \"session\"\ncount = ‸5"),
+                ("replicates = 2\n", ""),
+            ],
+            "P033",
+        ),
         (
             &[
                 ("name = \"session\"\ncount = 4", "name = ‸\"session\""),
@@ -432,6 +439,7 @@ fn broken_protocols_are_told_in_full() {
             &[
                 ("count = 4", "count = 1000000"),
                 ("within = \"session\"", "within = \"session\"\ncount = ‸1000000"),
+                ("replicates = 2\n", ""),
             ],
             "P036",
         ),
@@ -530,6 +538,14 @@ fn softer_findings_do_not_stop_the_reader() {
             Severity::Warning,
         ),
         (
+            &[
+                ("within = \"session\"", "within = \"session\"\ncount = 2"),
+                ("replicates = 2", "‸replicates = 2"),
+            ],
+            "P037",
+            Severity::Warning,
+        ),
+        (
             &[("set_on = \"run\"", "set_on = \"run\"\nhow = ‸\"Take it.\"")],
             "P047",
             Severity::Warning,
@@ -585,6 +601,26 @@ fn too_many_of_a_kind_are_refused() {
     let text = PROTOCOL.replace("\"Which?\"", &format!("\"{}\"", "é".repeat(10_000)));
     assert!(read(&text).is_ok());
     assert_eq!(summary(&read(&"#".repeat(1 << 21)).unwrap_err()), "P010 1:1\n");
+}
+
+#[test]
+fn a_file_that_is_no_protocol_is_answered_in_short() {
+    let mut text = String::new();
+    for index in 0..20_000 {
+        writeln!(text, "key{index} = \"value\"").unwrap();
+    }
+    let found = read(&text).unwrap_err();
+    assert_eq!(found.iter().count(), 201);
+    let last = found.iter().last().unwrap();
+    // 20,000 unknown keys and four that are missing: wellrun, study, response, unit.
+    assert_eq!(
+        (last.code, last.message.as_str()),
+        ("P014", "19804 further findings are not listed")
+    );
+    let broken = "= = =\n".repeat(20_000);
+    assert_eq!(read(&broken).unwrap_err().iter().count(), 200);
+    assert!(read(&"[".repeat(200_000)).is_err());
+    assert!(read(&format!("a = {}", "[".repeat(200_000))).is_err());
 }
 
 /// A model of 40 factors with all interactions of six: Σ C(40, k) for k to 6 is 4,598,478 effects.

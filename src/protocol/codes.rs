@@ -3,10 +3,10 @@
 /// Code and meaning of each diagnostic of `read` and `read_site`.
 #[must_use]
 pub fn codes() -> &'static [(&'static str, &'static str)] {
-    &CODES
+    CODES
 }
 
-static CODES: [(&str, &str); 77] = [
+static CODES: &[(&str, &str)] = &[
     ("P001", "the text is not TOML"),
     ("P002", "unknown key"),
     ("P003", "value of the wrong type"),
@@ -20,6 +20,7 @@ static CODES: [(&str, &str); 77] = [
     ("P011", "number out of its range"),
     ("P012", "still to be filled in"),
     ("P013", "not a date"),
+    ("P014", "more is wrong than is listed"),
     ("P020", "not a name"),
     ("P021", "a name that sheets use themselves"),
     ("P022", "a name given twice"),
@@ -35,6 +36,7 @@ static CODES: [(&str, &str); 77] = [
     ("P034", "a count is missing"),
     ("P035", "a count without use"),
     ("P036", "too many runs or readings"),
+    ("P037", "replicates without use"),
     ("P040", "fewer than two levels"),
     ("P041", "a level given twice"),
     ("P042", "a level of a numeric factor that is no number"),
@@ -68,6 +70,7 @@ static CODES: [(&str, &str); 77] = [
     ("S011", "number out of its range"),
     ("S012", "still to be filled in"),
     ("S013", "not a date"),
+    ("S014", "more is wrong than is listed"),
     ("S020", "the work ends before it begins"),
     ("S021", "a code of two people"),
     ("S024", "not an id"),

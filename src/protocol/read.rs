@@ -35,6 +35,7 @@ static CODES: ShapeCodes = ShapeCodes {
     range: "P011",
     placeholder: "P012",
     bad_date: "P013",
+    more: "P014",
 };
 
 /// Most effects of a model.

@@ -33,6 +33,7 @@ static CODES: ShapeCodes = ShapeCodes {
     range: "S011",
     placeholder: "S012",
     bad_date: "S013",
+    more: "S014",
 };
 
 /// First and last day of the work.

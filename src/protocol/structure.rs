@@ -362,6 +362,7 @@ fn levels(desk: &mut Desk<'_>, tree: &Tree) -> (Vec<String>, Option<Vec<Decimal>
         desk.say(Diagnostic::error("P050", message).help(help), tree.span("safe"), "");
     }
     let mut texts: Vec<String> = Vec::new();
+    let mut lowers: Vec<String> = Vec::new();
     let mut values: Vec<(Option<Decimal>, Span)> = Vec::new();
     for item in items {
         let (text, value) = match &item.value {
@@ -377,14 +378,16 @@ fn levels(desk: &mut Desk<'_>, tree: &Tree) -> (Vec<String>, Option<Vec<Decimal>
                 "",
             );
         }
-        let same = |other: &(Option<Decimal>, Span), known: &String| {
-            known.to_lowercase() == text.to_lowercase() || (value.is_some() && other.0 == value)
-        };
-        if let Some((first, _)) = values.iter().zip(&texts).find(|(other, known)| same(other, known)) {
+        let lower = text.to_lowercase();
+        let same =
+            |other: &(Option<Decimal>, Span), known: &String| *known == lower || (value.is_some() && other.0 == value);
+        if let Some((first, _)) = values.iter().zip(&lowers).find(|(other, known)| same(other, known)) {
             let diagnostic = Diagnostic::error("P041", format!("factor `{}` has the same level twice", tree.name))
                 .at(desk.source, item.span.clone(), "again")
                 .at(desk.source, first.1.clone(), "here already")
-                .help("each level stands once; how often it is run follows from counts and replicates");
+                .help(
+                    "each level stands once (capitals make no difference); how often it is run follows from the counts",
+                );
             desk.push(diagnostic);
             sound = false;
         }
@@ -414,6 +417,7 @@ fn levels(desk: &mut Desk<'_>, tree: &Tree) -> (Vec<String>, Option<Vec<Decimal>
             _ => {}
         }
         texts.push(text);
+        lowers.push(lower);
         values.push((value, item.span.clone()));
     }
     let numbers = numeric.then(|| values.iter().filter_map(|(value, _)| *value).collect());
@@ -504,6 +508,26 @@ pub(super) fn count(
         };
         runs = runs.saturating_mul(count);
         unit.count = usize::try_from(count).unwrap_or(usize::MAX);
+    }
+    if let Some(tree) = root.tree("design")
+        && tree.given("replicates")
+        && (design.order == Order::AsRun || (!trees.is_empty() && trees.iter().all(|unit| unit.given("count"))))
+    {
+        let (message, help) = match design.order {
+            Order::AsRun => (
+                "`replicates` has no use in a study as run",
+                "the record says how often each combination was run; take it out",
+            ),
+            Order::Randomized => (
+                "`replicates` has no use where each unit has a `count`",
+                "take it out, or take out the `count` that is to follow from it",
+            ),
+        };
+        desk.say(
+            Diagnostic::warning("P037", message).help(help),
+            tree.key_span("replicates"),
+            "",
+        );
     }
     if sound && factors_sound && design.order == Order::Randomized {
         bounds(desk, root, units, runs);

@@ -16,7 +16,7 @@ use toml::de::{DeTable, DeValue};
 
 use super::keys::{FILE, Key, Kind, LEVEL, LINE, LIST, Need, PROSE, Sign, TABLES, Table, join};
 use super::number::{Exact, exact};
-use crate::diagnostic::{Diagnostic, Diagnostics, Source, nearest};
+use crate::diagnostic::{Diagnostic, Diagnostics, Severity, Source, nearest};
 
 /// The codes of what the walk itself finds, for one kind of file.
 pub(super) struct ShapeCodes {
@@ -33,7 +33,11 @@ pub(super) struct ShapeCodes {
     pub range: &'static str,
     pub placeholder: &'static str,
     pub bad_date: &'static str,
+    pub more: &'static str,
 }
+
+/// Most findings that are listed: a file that is no protocol at all is not worth more.
+const LISTED: usize = 200;
 
 /// Byte range in the source.
 pub(super) type Span = Range<usize>;
@@ -207,6 +211,8 @@ pub(super) struct Desk<'a> {
     pub source: &'a Arc<Source>,
     codes: &'static ShapeCodes,
     found: Vec<Diagnostic>,
+    /// How many were found beyond those that are listed, and whether one of them is an error.
+    left_out: (usize, bool),
     /// Lines on which the text is not TOML.
     broken_lines: Vec<usize>,
     /// The keys of the whole file.
@@ -219,6 +225,7 @@ impl<'a> Desk<'a> {
             source,
             codes,
             found: Vec::new(),
+            left_out: (0, false),
             broken_lines: Vec::new(),
             root: None,
         }
@@ -226,12 +233,17 @@ impl<'a> Desk<'a> {
 
     /// Adds a diagnostic at a place of this source.
     pub(super) fn say(&mut self, diagnostic: Diagnostic, span: Span, label: impl Into<String>) {
-        self.found.push(diagnostic.at(self.source, span, label));
+        self.push(diagnostic.at(self.source, span, label));
     }
 
     /// Adds a diagnostic that has its places already.
     pub(super) fn push(&mut self, diagnostic: Diagnostic) {
-        self.found.push(diagnostic);
+        if self.found.len() < LISTED {
+            self.found.push(diagnostic);
+        } else {
+            self.left_out.0 += 1;
+            self.left_out.1 |= diagnostic.severity == Severity::Error;
+        }
     }
 
     /// True if the text could not be parsed everywhere.
@@ -246,6 +258,20 @@ impl<'a> Desk<'a> {
         let mut all = Diagnostics::new();
         for diagnostic in found {
             all.push(diagnostic);
+        }
+        let (more, with_error) = self.left_out;
+        if more > 0 {
+            let message = format!("{more} further findings are not listed");
+            let diagnostic = if with_error {
+                Diagnostic::error(self.codes.more, message)
+            } else {
+                Diagnostic::warning(self.codes.more, message)
+            };
+            all.push(
+                diagnostic
+                    .at(self.source, 0..0, "")
+                    .help("mend those above, then check again"),
+            );
         }
         all
     }
@@ -265,15 +291,20 @@ impl<'a> Desk<'a> {
             return Tree::default();
         }
         let (parsed, errors) = DeTable::parse_recoverable(&source.text);
+        let mut last_line = 0..0;
         for error in errors {
             let span = error.span().unwrap_or(0..0);
-            let line = source.line_column(span.start).0;
             // The parser may stumble several times over one slip; the first on a line says it.
+            if last_line.contains(&span.start) || self.broken_lines.len() >= LISTED {
+                continue;
+            }
+            let line = source.line_column(span.start).0;
+            last_line = line_around(&source.text, span.start);
             if self.broken_lines.contains(&line) {
                 continue;
             }
             self.broken_lines.push(line);
-            let text = source.text.lines().nth(line - 1).unwrap_or_default();
+            let text = source.text.get(last_line.clone()).unwrap_or_default();
             let diagnostic = Diagnostic::error(self.codes.syntax, format!("this is not TOML: {}", error.message()))
                 .help(syntax_help(error.message(), text));
             self.say(diagnostic, span, "");
@@ -283,8 +314,8 @@ impl<'a> Desk<'a> {
 
     /// Reports, unless the text is not TOML on that line: then the value is a guess of the parser.
     fn shape(&mut self, diagnostic: Diagnostic, span: &Span, label: impl Into<String>) {
-        let line = self.source.line_column(span.start).0;
-        if !self.broken_lines.contains(&line) {
+        let lost = self.is_broken() && self.broken_lines.contains(&self.source.line_column(span.start).0);
+        if !lost {
             self.say(diagnostic, span.clone(), label);
         }
     }
@@ -399,13 +430,17 @@ impl<'a> Desk<'a> {
             DeValue::String(text) if exact(text).is_ok() || matches!(text.as_ref(), "true" | "false") => {
                 format!("leave the quotes out: {text}")
             }
-            _ if known.example.is_empty() => known.doc.to_owned(),
-            _ => format!(
-                "for example `{} = {}`; {}",
-                known.name,
-                known.example,
-                lower_first(known.doc)
-            ),
+            _ => match known.kind {
+                Kind::Table(_) if known.example.is_empty() => format!("put its keys under a heading [{}]", known.name),
+                Kind::Tables(_) => format!("put each under a heading [[{}]]", known.name),
+                Kind::Named(_) => format!("put each under a heading with its name, [{}.NAME]", known.name),
+                _ => format!(
+                    "for example `{} = {}`; {}",
+                    known.name,
+                    known.example,
+                    lower_first(known.doc)
+                ),
+            },
         };
         let message = format!("{path} must be {expected}, not {given}");
         self.shape(Diagnostic::error(self.codes.wrong_type, message).help(help), span, "");
@@ -758,6 +793,18 @@ fn in_file_order<'t, 'v>(
     let mut all: Vec<_> = table.iter().collect();
     all.sort_by_key(|(key, _)| key.span().start);
     all
+}
+
+/// The line around a byte, with its line end.
+fn line_around(text: &str, at: usize) -> Span {
+    let bytes = text.as_bytes();
+    let at = at.min(bytes.len());
+    let start = bytes[..at].iter().rposition(|&b| b == b'\n').map_or(0, |n| n + 1);
+    let end = bytes[at..]
+        .iter()
+        .position(|&b| b == b'\n')
+        .map_or(bytes.len() + 1, |n| at + n + 1);
+    start..end.min(bytes.len())
 }
 
 /// An outside text short enough for a message.
