@@ -12,6 +12,7 @@ mod shipped;
 mod site;
 mod site_keys;
 mod structure;
+mod tree;
 mod walk;
 
 pub use codes::codes;

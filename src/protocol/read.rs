@@ -18,7 +18,8 @@ use super::model::{
 };
 use super::protocol_keys::PROTOCOL;
 use super::structure;
-use super::walk::{Desk, ShapeCodes, Span, Tree, shown};
+use super::tree::{Span, Tree};
+use super::walk::{Desk, ShapeCodes, shown};
 use crate::diagnostic::{Diagnostic, Diagnostics, Source, nearest};
 
 static CODES: ShapeCodes = ShapeCodes {

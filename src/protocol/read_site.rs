@@ -16,7 +16,8 @@ use super::read::{check_id, format_version, text_sha256};
 use super::site::{Named, Person, Site};
 use super::site_keys::SITE;
 use super::structure::did_you_mean;
-use super::walk::{Desk, Item, ShapeCodes, Span, Tree, Value, shown};
+use super::tree::{Item, Span, Tree, Value};
+use super::walk::{Desk, ShapeCodes, shown};
 use crate::diagnostic::{Diagnostic, Diagnostics, Source};
 
 static CODES: ShapeCodes = ShapeCodes {

@@ -11,7 +11,8 @@ use rust_decimal::Decimal;
 use super::keys::join;
 use super::model::{Design, Factor, Order, Unit, UnitId};
 use super::read::{guess, minutes, part_of};
-use super::walk::{Desk, Span, Tree, Value, shown};
+use super::tree::{Span, Tree, Value};
+use super::walk::{Desk, shown};
 use crate::diagnostic::Diagnostic;
 
 /// Most characters of a name.
