@@ -91,7 +91,13 @@ fn protocol() -> Protocol {
         factors: vec![
             factor("temperature", 0, &["21", "25"], "°C", "Set the cabinet to {level}."),
             factor("finish", 1, &["turned", "waxed"], "", ""),
-            factor("instrument", 2, &["A", "B"], "", "Mount instrument {level} on the stand."),
+            factor(
+                "instrument",
+                2,
+                &["A", "B"],
+                "",
+                "Mount instrument {level} on the stand.",
+            ),
         ],
         conditions: vec![
             Condition {
@@ -217,33 +223,322 @@ fn options(letter_paper: bool) -> PdfOptions {
     }
 }
 
-fn make_pdf(data: &Value, letter: bool) -> Result<(Vec<u8>, Diagnostics), Diagnostics> {
-    pdf(&Templates::shipped(), "sheet.typ", data, &BTreeMap::new(), &options(letter))
+/// The bytes of the PDF; anything found wrong fails the test in words.
+fn make_pdf(data: &Value, letter: bool) -> Vec<u8> {
+    match pdf(
+        &Templates::shipped(),
+        "sheet.typ",
+        data,
+        &BTreeMap::new(),
+        &options(letter),
+    ) {
+        Ok((bytes, found)) => {
+            assert!(found.is_empty(), "{}", in_words(&found));
+            bytes
+        }
+        Err(found) => panic!("{}", in_words(&found)),
+    }
 }
 
 fn make_html(data: &Value) -> String {
-    html(&Templates::shipped(), "sheet.html.jinja", data).unwrap()
+    html(&Templates::shipped(), "sheet.html.jinja", data).unwrap_or_else(|found| panic!("{}", in_words(&found)))
+}
+
+fn in_words(found: &Diagnostics) -> String {
+    found.iter().map(|one| one.render(false)).collect::<Vec<_>>().join("\n")
+}
+
+fn holds(haystack: &[u8], needle: &str) -> bool {
+    haystack.windows(needle.len()).any(|window| window == needle.as_bytes())
+}
+
+/// Pages of a PDF: the largest count in its page tree.
+fn pages(bytes: &[u8]) -> usize {
+    let text = String::from_utf8_lossy(bytes);
+    text.split("/Count ")
+        .skip(1)
+        .filter_map(|rest| {
+            let digits: String = rest.chars().take_while(char::is_ascii_digit).collect();
+            digits.parse().ok()
+        })
+        .max()
+        .unwrap_or(0)
+}
+
+fn names<'a>(settings: &'a Value, which: impl Fn(&Value) -> bool) -> Vec<&'a str> {
+    let all = settings.as_array().map_or(&[][..], Vec::as_slice);
+    all.iter()
+        .filter(|s| which(s))
+        .filter_map(|s| s["name"].as_str())
+        .collect()
+}
+
+// --- the view -------------------------------------------------------------------------------------------------------
+
+/// Class: closed form, from the plan above: run 2 changes the instrument alone, run 3 the roller, run 13 the session.
+#[test]
+fn what_changes_is_marked_and_what_stays_is_not() {
+    let data = sheet::data(&protocol(), Some(&site()), &plan(4));
+    let changed = |index: usize| names(&data["runs"][index]["settings"], |s| s["changed"] == true);
+    assert_eq!(changed(0), ["session", "temperature", "roller", "finish", "instrument"]);
+    assert_eq!(changed(1), ["instrument"]);
+    assert_eq!(changed(2), ["roller", "finish", "instrument"]);
+    assert_eq!(
+        changed(12),
+        ["session", "temperature", "roller", "finish", "instrument"]
+    );
+    let here = names(&data["runs"][0]["settings"], |s| s["here"] == true);
+    assert_eq!(here, ["instrument"]);
 }
 
 #[test]
-fn look() {
-    let Ok(dir) = std::env::var("SHEET_OUT") else { return };
+fn set_ups_stand_before_the_runs_that_need_them() {
     let data = sheet::data(&protocol(), Some(&site()), &plan(4));
-    let (bytes, found) = match make_pdf(&data, false) {
-        Ok(ok) => ok,
-        Err(found) => {
-            for d in &found {
-                println!("{}", d.render(false));
-            }
-            panic!()
-        }
+    let units = |index: usize| -> Vec<(&str, u64, &str)> {
+        let parts = data["runs"][index]["set_up"].as_array().map_or(&[][..], Vec::as_slice);
+        parts
+            .iter()
+            .map(|p| {
+                (
+                    p["unit"].as_str().unwrap(),
+                    p["number"].as_u64().unwrap(),
+                    p["label"].as_str().unwrap(),
+                )
+            })
+            .collect()
     };
-    for d in &found {
-        println!("{}", d.render(false));
+    assert_eq!(units(0), [("session", 1, ""), ("roller", 3, "R-207")]);
+    assert_eq!(units(1), []);
+    assert_eq!(units(2), [("roller", 2, "R-204")]);
+    assert_eq!(units(12), [("session", 2, ""), ("roller", 5, "R-215")]);
+    let session = &data["runs"][12]["set_up"][0];
+    assert_eq!(session["settings"][0]["value"], "21\u{a0}°C");
+    assert_eq!(session["settings"][0]["how"], "Set the cabinet to 21\u{a0}°C.");
+    assert_eq!(session["conditions"], json!([{"name": "humidity", "unit": "%"}]));
+}
+
+#[test]
+fn a_level_named_by_the_site_shows_what_stands_behind_it() {
+    let data = sheet::data(&protocol(), Some(&site()), &plan(1));
+    let named = &data["named"];
+    assert_eq!(
+        (&named[0]["level"], &named[0]["serial"]),
+        (&json!("A"), &json!("SD-0417"))
+    );
+    assert_eq!(
+        (&named[1]["level"], &named[1]["due"]),
+        (&json!("B"), &json!("2027-01-12"))
+    );
+    let settings = data["runs"][0]["settings"].as_array().unwrap();
+    let instrument = settings.iter().find(|s| s["name"] == "instrument").unwrap();
+    assert_eq!(instrument["note"], "serial SD-0417");
+}
+
+#[test]
+fn no_sheet_tells_what_a_reading_ought_to_be() {
+    let data = sheet::data(&protocol(), Some(&site()), &plan(4));
+    let forms = [
+        data.to_string(),
+        make_html(&data),
+        sheet::csv(&protocol(), Some(&site()), &plan(4)),
+    ];
+    for form in &forms {
+        for secret in SECRETS {
+            assert!(!form.contains(secret), "{secret}");
+        }
     }
-    std::fs::write(format!("{dir}/sheet.pdf"), bytes).unwrap();
-    std::fs::write(format!("{dir}/sheet.html"), make_html(&data)).unwrap();
-    let mut r = sheet::data(&protocol(), None, &plan(1));
-    r["rehearsal"] = json!(true);
-    std::fs::write(format!("{dir}/rehearsal.pdf"), make_pdf(&r, true).unwrap().0).unwrap();
+}
+
+// --- the table to fill in -------------------------------------------------------------------------------------------
+
+#[test]
+fn the_table_has_a_column_for_everything_and_a_row_a_run() {
+    let text = sheet::csv(&protocol(), Some(&site()), &plan(4));
+    let lines: Vec<&str> = text.lines().collect();
+    assert_eq!(
+        lines[0],
+        "run,session,roller,temperature,finish,instrument,probe,humidity,hardness 1,hardness 2,hardness 3,hardness 4,\
+         hardness 5,hardness 6,hardness 7,hardness 8,hardness 9,hardness 10,order,time,operator,remark"
+    );
+    assert_eq!(lines[1], "1,1,3,25,waxed,A,,,,,,,,,,,,,,,,");
+    assert_eq!(lines.len(), 49);
+}
+
+#[test]
+fn a_single_reading_has_a_column_without_a_number() {
+    let mut single = protocol();
+    single.responses[0].readings = 1;
+    let text = sheet::csv(&single, None, &plan(1));
+    assert!(text.starts_with("run,session,roller,temperature,finish,instrument,probe,humidity,hardness,order,"));
+}
+
+#[test]
+fn a_level_that_looks_like_a_formula_is_disarmed() {
+    let mut risky = protocol();
+    risky.factors[1].levels = texts(&["=1+1", "naïve, \"quoted\""]);
+    let text = sheet::csv(&risky, None, &plan(1));
+    assert!(text.starts_with("\u{feff}run,"));
+    assert!(text.contains(",'=1+1,") && text.contains(",\"naïve, \"\"quoted\"\"\","));
+}
+
+// --- documents ------------------------------------------------------------------------------------------------------
+
+#[test]
+fn the_same_plan_gives_the_same_bytes() {
+    let data = sheet::data(&protocol(), Some(&site()), &plan(1));
+    assert!(make_pdf(&data, false) == make_pdf(&data, false));
+    assert!(make_html(&data) == make_html(&data));
+}
+
+#[test]
+fn a_letter_sheet_is_letter_size() {
+    let mut data = sheet::data(&protocol(), Some(&site()), &plan(1));
+    assert!(make_html(&data).contains("size: A4"));
+    data["letter_paper"] = json!(true);
+    assert!(make_html(&data).contains("size: letter"));
+    assert!(holds(&make_pdf(&data, true), "0 0 612 792"));
+}
+
+/// Class: closed form. 200 runs of 38 mm and more, some with a set-up, on pages with less than 260 mm to write on;
+/// and no page holds fewer than two.
+#[test]
+fn many_runs_fill_many_pages() {
+    let mut long = plan(17);
+    long.runs.truncate(200);
+    let data = sheet::data(&protocol(), Some(&site()), &long);
+    let count = pages(&make_pdf(&data, false));
+    assert!((200 / 6..=200 / 2).contains(&count), "{count} pages");
+    let page = make_html(&data);
+    for run in 1..=200 {
+        assert_eq!(page.matches(&format!("aria-label=\"run {run}\"")).count(), 1);
+    }
+}
+
+#[test]
+fn every_run_has_its_boxes() {
+    let page = make_html(&sheet::data(&protocol(), Some(&site()), &plan(1)));
+    let runs: Vec<&str> = page.split("<section class=\"run\"").skip(1).collect();
+    assert_eq!(runs.len(), 12);
+    for run in runs {
+        for k in 1..=10 {
+            assert!(run.contains(&format!("<span>{k}</span>")), "{k}");
+        }
+        for caption in ["date, time", "initials", "remarks", "probe (°C)"] {
+            assert!(run.contains(caption), "{caption}");
+        }
+    }
+}
+
+#[test]
+fn the_page_needs_no_outside_resource_and_runs_no_script() {
+    let page = make_html(&sheet::data(&protocol(), Some(&site()), &plan(1)));
+    for outside in ["http:", "https:", "src=", "<script", "<link", "@import", "<iframe"] {
+        assert!(!page.contains(outside), "{outside}");
+    }
+    assert_eq!(page.matches("url(").count(), page.matches("url(data:").count());
+}
+
+#[test]
+fn a_rehearsal_says_so() {
+    let mut data = sheet::data(&protocol(), Some(&site()), &plan(1));
+    let visible = "REHEARSAL: not a record";
+    assert!(!make_html(&data).contains(visible));
+    let plain = make_pdf(&data, false);
+    data["rehearsal"] = json!(true);
+    assert!(make_html(&data).contains(visible));
+    assert!(make_pdf(&data, false) != plain);
+}
+
+/// Texts from outside in every place that prints one.
+#[test]
+fn hostile_texts_print_as_they_stand() {
+    let hostile =
+        "<script>alert(1)</script> #eval(\"1\") $x$ \\ *b* _e_ {{ 7 * 7 }} {% x %} @ref // \"'\u{202e}\u{2603}";
+    let mut bad = protocol();
+    let text = || hostile.to_owned();
+    bad.study.title = text();
+    bad.study.method = text();
+    bad.study.version = text();
+    bad.responses[0].unit = text();
+    bad.responses[0].measurand = text();
+    bad.responses[0].reading_time = text();
+    bad.conditions[0].unit = text();
+    bad.units[0].set_up = vec![text()];
+    bad.units[2].set_up = vec![text()];
+    bad.factors[1].levels = vec![text(), format!("{hostile} 2")];
+    bad.factors[2].how = text();
+    let steps = &mut bad.procedure;
+    for list in [
+        &mut steps.before_study,
+        &mut steps.before_run,
+        &mut steps.after_run,
+        &mut steps.after_study,
+        &mut steps.cautions,
+    ] {
+        *list = vec![text()];
+    }
+    let mut place = site();
+    place.name = text();
+    place.room = text();
+    place.people[0].code = text();
+    place.named[0].serial = text();
+    place.named[1].description = text();
+    place.labels[0].1 = vec![text(); 6];
+    let data = sheet::data(&bad, Some(&place), &plan(1));
+    let page = make_html(&data);
+    assert!(!page.contains("<script") && page.contains("&lt;script&gt;") && page.contains("{{ 7 * 7 }}"));
+    assert!(make_pdf(&data, false).starts_with(b"%PDF"));
+}
+
+/// Studies at the edge of what a protocol may declare.
+#[test]
+fn lean_and_rich_studies_both_print() {
+    let mut lean = protocol();
+    lean.procedure = Procedure::default();
+    lean.conditions.clear();
+    lean.responses[0].readings = 1;
+    lean.responses[0].reading_time = String::new();
+    lean.responses[0].measurand = String::new();
+    for unit in &mut lean.units {
+        unit.set_up.clear();
+    }
+    let mut rich = protocol();
+    let second = Response {
+        name: "depth".to_owned(),
+        unit: "mm".to_owned(),
+        readings: 30,
+        ..rich.responses[0].clone()
+    };
+    rich.responses.push(second);
+    for name in ["first", "second", "third"] {
+        let condition = Condition {
+            name: name.to_owned(),
+            ..rich.conditions[0].clone()
+        };
+        rich.conditions.push(condition);
+    }
+    rich.units[0].set_up = (1..=60).map(|k| format!("Step {k} of a long set-up.")).collect();
+    for study in [lean, rich] {
+        let data = sheet::data(&study, None, &plan(1));
+        assert!(pages(&make_pdf(&data, false)) >= 3);
+        assert!(make_html(&data).contains("no site file") || data["site"]["id"] == "north");
+    }
+}
+
+/// The study that ships: its protocol, read as a user's would be.
+#[test]
+fn the_shipped_study_makes_sheets() {
+    let text = include_str!("../protocols/roller-reading-spread/protocol.toml");
+    let source = Source::new("protocol.toml", text);
+    let (shipped, _) = wellrun::protocol::read(&source).unwrap_or_else(|found| panic!("{}", in_words(&found)));
+    let data = sheet::data(&shipped, Some(&site()), &plan(4));
+    let page = make_html(&data);
+    for caution in &shipped.procedure.cautions {
+        assert!(page.contains(&caution.replace('\'', "&#x27;")), "{caution}");
+    }
+    assert!(pages(&make_pdf(&data, false)) > 10);
+    if let Ok(dir) = std::env::var("SHEET_OUT") {
+        std::fs::write(format!("{dir}/sheet.pdf"), make_pdf(&data, false)).unwrap();
+        std::fs::write(format!("{dir}/sheet.html"), page).unwrap();
+    }
 }
