@@ -70,7 +70,10 @@ impl Neg for Extended {
     type Output = Extended;
 
     fn neg(self) -> Extended {
-        Extended { high: -self.high, low: -self.low }
+        Extended {
+            high: -self.high,
+            low: -self.low,
+        }
     }
 }
 

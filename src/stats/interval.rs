@@ -5,8 +5,8 @@
 //!
 //! | name          | symbol | meaning                                                     |
 //! |---------------|--------|-------------------------------------------------------------|
-//! | `coefficient` | cᵢ     | weight of the mean square in θ = Σ cᵢ E(MSᵢ), any sign      |
-//! | `mean_square` | MSᵢ    | ≥ 0; νᵢ MSᵢ / E(MSᵢ) is chi-square                           |
+//! | `coefficient` | cᵢ     | weight of the mean square in θ = Σ cᵢ E(`MSᵢ`), any sign      |
+//! | `mean_square` | `MSᵢ`  | ≥ 0; νᵢ `MSᵢ` / E(`MSᵢ`) is chi-square                           |
 //! | `df`          | νᵢ     | > 0, ∞ for a known variance                                 |
 //! | `level`       | 1 − 2α | of the two-sided interval, 0 to 1; α in each tail           |
 //!
@@ -47,21 +47,27 @@ impl WeightedMeanSquare {
 
 /// Interval of one expected mean square: ν MS / χ²₍₁₋α; ν₎ to ν MS / χ²₍α; ν₎.
 ///
-/// Exact for normal readings. `None` unless mean_square ≥ 0, df > 0 and 0 < level < 1.
+/// Exact for normal readings. `None` unless `mean_square` ≥ 0, df > 0 and 0 < level < 1.
 pub fn mean_square_interval(mean_square: f64, df: f64, level: f64) -> Option<Interval> {
-    let term = WeightedMeanSquare { coefficient: 1.0, mean_square, df };
-    if !term.is_sound() || !(level > 0.0 && level < 1.0) {
+    let term = WeightedMeanSquare {
+        coefficient: 1.0,
+        mean_square,
+        df,
+    };
+    if !(term.is_sound() && level > 0.0 && level < 1.0) {
         return None;
     }
-    let (g, h) = factors(0.5 * (1.0 - level), df);
+    let (_, h) = factors(0.5 * (1.0 - level), df);
     // (1 − G) MS would lose digits at few df
     let lower = if df == f64::INFINITY {
         mean_square
     } else {
         mean_square * (df / chi2_quantile_upper(0.5 * (1.0 - level), df))
     };
-    debug_assert!(g < 1.0);
-    Some(Interval { lower, upper: mean_square * (1.0 + h) })
+    Some(Interval {
+        lower,
+        upper: mean_square * (1.0 + h),
+    })
 }
 
 /// G = 1 − ν/χ²₍₁₋α; ν₎ and H = ν/χ²₍α; ν₎ − 1; both 0 for a known variance.
@@ -69,25 +75,37 @@ fn factors(alpha: f64, df: f64) -> (f64, f64) {
     if df == f64::INFINITY {
         return (0.0, 0.0);
     }
-    (1.0 - df / chi2_quantile_upper(alpha, df), df / chi2_quantile_lower(alpha, df) - 1.0)
+    (
+        1.0 - df / chi2_quantile_upper(alpha, df),
+        df / chi2_quantile_lower(alpha, df) - 1.0,
+    )
 }
 
-/// The estimate θ̂ = Σ cᵢ MSᵢ, in the square of the unit. It may come out negative; that is an answer, not a fault.
+/// The estimate θ̂ = Σ cᵢ `MSᵢ`, in the square of the unit. It may come out negative; that is an answer, not a fault.
 pub fn combination(terms: &[WeightedMeanSquare]) -> f64 {
     let (coefficients, mean_squares): (Vec<f64>, Vec<f64>) =
         terms.iter().map(|term| (term.coefficient, term.mean_square)).unzip();
     sum::dot(&coefficients, &mean_squares)
 }
 
-/// Modified large sample interval of θ = Σ cᵢ E(MSᵢ), coefficients of either sign.
+/// Modified large sample interval of θ = Σ cᵢ E(`MSᵢ`), coefficients of either sign.
 ///
-/// Coefficients of one sign: θ̂ − √Σ(Gᵢ cᵢ MSᵢ)² to θ̂ + √Σ(Hᵢ cᵢ MSᵢ)². Of both signs, with p over the positive
-/// and r over the negative ones: θ̂ − √V_L to θ̂ + √V_U,
-/// V_L = Σ G_p² c_p² MS_p² + Σ H_r² c_r² MS_r² + Σ G_pr c_p |c_r| MS_p MS_r + Σ G*_pt c_p c_t MS_p MS_t, where
-/// G_pr = ((F − 1)² − G_p² F² − H_r²)/F, F = F₍₁₋α; p, r₎, and
-/// G*_pt = ((1 − (ν_p + ν_t)/χ²₍₁₋α; ν_p + ν_t₎)² (ν_p + ν_t)²/(ν_p ν_t) − G_p² ν_p/ν_t − G_t² ν_t/ν_p)/(P − 1) over pairs of
-/// the P positive terms; V_U is V_L of −θ. Limits are not cut at 0: a negative lower limit says that the component is
-/// not told from zero.
+/// With coefficients of one sign, i over all terms, the limits are
+///
+/// ```text
+/// θ̂ − √Σ(Gᵢ cᵢ MSᵢ)²   and   θ̂ + √Σ(Hᵢ cᵢ MSᵢ)²,   Gᵢ = 1 − νᵢ/χ²(1−α; νᵢ),   Hᵢ = νᵢ/χ²(α; νᵢ) − 1.
+/// ```
+///
+/// With both signs, p and t over the P positive and r over the negative terms, they are θ̂ − √L and θ̂ + √U with
+///
+/// ```text
+/// L    = Σ Gp² cp² MSp² + Σ Hr² cr² MSr² + Σ Gpr cp |cr| MSp MSr + Σ G*pt cp ct MSp MSt   (pairs p < t once)
+/// Gpr  = ((F − 1)² − Gp² F² − Hr²)/F,   F = F(1−α; νp, νr)
+/// G*pt = ((1 − (νp + νt)/χ²(1−α; νp + νt))² (νp + νt)²/(νp νt) − Gp² νp/νt − Gt² νt/νp)/(P − 1),
+/// ```
+///
+/// where the bracketed arguments are lower tail probability and df; U is L of −θ. Limits are not cut at 0: a negative
+/// lower limit says that the component is not told from zero.
 ///
 /// Coverage is close to `level`, not exact. `None` for no terms, a term out of its domain, or a level not between 0 and 1.
 ///
@@ -98,11 +116,14 @@ pub fn combination(terms: &[WeightedMeanSquare]) -> f64 {
 /// on variance components", and held against simulated coverage.
 pub fn combination_interval(terms: &[WeightedMeanSquare], level: f64) -> Option<Interval> {
     let alpha = 0.5 * (1.0 - level);
-    if terms.is_empty() || !(alpha > 0.0 && alpha < 0.5) || !terms.iter().all(WeightedMeanSquare::is_sound) {
+    let sound = alpha > 0.0 && alpha < 0.5 && terms.iter().all(WeightedMeanSquare::is_sound);
+    if terms.is_empty() || !sound {
         return None;
     }
-    let (positive, negative): (Vec<_>, Vec<_>) =
-        terms.iter().filter(|term| term.coefficient != 0.0).partition(|term| term.coefficient > 0.0);
+    let (positive, negative): (Vec<_>, Vec<_>) = terms
+        .iter()
+        .filter(|term| term.coefficient != 0.0)
+        .partition(|term| term.coefficient > 0.0);
     let center = combination(terms);
     Some(Interval {
         lower: center - reach_down(&positive, &negative, alpha).max(0.0).sqrt(),
@@ -110,7 +131,7 @@ pub fn combination_interval(terms: &[WeightedMeanSquare], level: f64) -> Option<
     })
 }
 
-/// V_L of the combination: how far below the estimate the truth may be, squared.
+/// L of the combination: how far below the estimate the truth may be, squared.
 fn reach_down(positive: &[WeightedMeanSquare], negative: &[WeightedMeanSquare], alpha: f64) -> f64 {
     let mut reach = 0.0;
     for p in positive {
@@ -132,7 +153,7 @@ fn reach_down(positive: &[WeightedMeanSquare], negative: &[WeightedMeanSquare], 
     reach
 }
 
-/// V_U of the combination: V_L of its opposite, with H of a positive term in the place of G of a negative one.
+/// U of the combination: L of its opposite, with H of a positive term in the place of G of a negative one.
 fn reach_down_of_opposite(positive: &[WeightedMeanSquare], negative: &[WeightedMeanSquare], alpha: f64) -> f64 {
     let mut reach = 0.0;
     for p in positive {
@@ -154,7 +175,7 @@ fn reach_down_of_opposite(positive: &[WeightedMeanSquare], negative: &[WeightedM
     reach
 }
 
-/// Σ G*_pt c_p c_t MS_p MS_t over the pairs of one sign.
+/// The part of the terms G* over the pairs of one sign.
 fn pairs(terms: &[WeightedMeanSquare], alpha: f64) -> f64 {
     let mut total = 0.0;
     for (i, p) in terms.iter().enumerate() {
@@ -171,7 +192,7 @@ fn pairs(terms: &[WeightedMeanSquare], alpha: f64) -> f64 {
     total
 }
 
-/// Satterthwaite's degrees of freedom of θ̂ = Σ cᵢ MSᵢ: θ̂² / Σ (cᵢ MSᵢ)²/νᵢ, not rounded.
+/// Satterthwaite's degrees of freedom of θ̂ = Σ cᵢ `MSᵢ`: θ̂² / Σ (cᵢ `MSᵢ`)²/νᵢ, not rounded.
 ///
 /// Meant for positive coefficients; with differences the approximation is poor. `None` for no terms, a term out of its
 /// domain, or all products 0; ∞ where all contributing variances are known.
@@ -184,8 +205,15 @@ pub fn satterthwaite_df(terms: &[WeightedMeanSquare]) -> Option<f64> {
     }
     // in units of the largest product, so that tiny units do not underflow
     let whole = combination(terms) / largest;
-    let parts: f64 = terms.iter().map(|term| (term.product() / largest).powi(2) / term.df).sum();
-    Some(if parts == 0.0 { f64::INFINITY } else { whole * whole / parts })
+    let parts: f64 = terms
+        .iter()
+        .map(|term| (term.product() / largest).powi(2) / term.df)
+        .sum();
+    Some(if parts == 0.0 {
+        f64::INFINITY
+    } else {
+        whole * whole / parts
+    })
 }
 
 #[cfg(test)]
@@ -193,7 +221,11 @@ mod tests {
     use super::*;
 
     fn term(coefficient: f64, mean_square: f64, df: f64) -> WeightedMeanSquare {
-        WeightedMeanSquare { coefficient, mean_square, df }
+        WeightedMeanSquare {
+            coefficient,
+            mean_square,
+            df,
+        }
     }
 
     fn close(got: f64, want: f64, tolerance: f64) {
@@ -216,7 +248,10 @@ mod tests {
         let exact = mean_square_interval(6.0, 7.0, 0.9).unwrap();
         close(one.lower, exact.lower, 1e-13);
         close(one.upper, exact.upper, 1e-12);
-        assert_eq!(mean_square_interval(3.0, f64::INFINITY, 0.95), Some(Interval { lower: 3.0, upper: 3.0 }));
+        assert_eq!(
+            mean_square_interval(3.0, f64::INFINITY, 0.95),
+            Some(Interval { lower: 3.0, upper: 3.0 })
+        );
     }
 
     /// Worked by hand from the two-term formulas of Ting et al. (1990): 12.6 on 5 df less 0.9 on 12 df, over 3.
@@ -232,9 +267,17 @@ mod tests {
     /// Closed form: the interval of −θ is that of θ mirrored; a known term only shifts it.
     #[test]
     fn mirror_and_shift() {
-        let terms = [term(0.5, 12.6, 5.0), term(0.2, 7.0, 9.0), term(-0.3, 0.9, 12.0), term(-0.1, 2.0, 4.0)];
+        let terms = [
+            term(0.5, 12.6, 5.0),
+            term(0.2, 7.0, 9.0),
+            term(-0.3, 0.9, 12.0),
+            term(-0.1, 2.0, 4.0),
+        ];
         let mirrored = terms.map(|t| term(-t.coefficient, t.mean_square, t.df));
-        let (a, b) = (combination_interval(&terms, 0.9).unwrap(), combination_interval(&mirrored, 0.9).unwrap());
+        let (a, b) = (
+            combination_interval(&terms, 0.9).unwrap(),
+            combination_interval(&mirrored, 0.9).unwrap(),
+        );
         close(a.lower, -b.upper, 1e-12);
         close(a.upper, -b.lower, 1e-12);
         let shifted = combination_interval(&[term(1.0, 4.0, 6.0), term(1.0, 10.0, f64::INFINITY)], 0.9).unwrap();
@@ -249,8 +292,16 @@ mod tests {
     /// Closed form: equal products pool their df; one product keeps its own.
     #[test]
     fn degrees_of_freedom_of_a_sum() {
-        close(satterthwaite_df(&[term(1.0, 2.0, 4.0), term(1.0, 2.0, 4.0)]).unwrap(), 8.0, 1e-14);
-        close(satterthwaite_df(&[term(3.0, 2e-200, 4.0), term(1.0, 0.0, 9.0)]).unwrap(), 4.0, 1e-14);
+        close(
+            satterthwaite_df(&[term(1.0, 2.0, 4.0), term(1.0, 2.0, 4.0)]).unwrap(),
+            8.0,
+            1e-14,
+        );
+        close(
+            satterthwaite_df(&[term(3.0, 2e-200, 4.0), term(1.0, 0.0, 9.0)]).unwrap(),
+            4.0,
+            1e-14,
+        );
         assert_eq!(satterthwaite_df(&[term(1.0, 2.0, f64::INFINITY)]), Some(f64::INFINITY));
         assert_eq!(satterthwaite_df(&[]), None);
     }

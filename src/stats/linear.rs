@@ -29,6 +29,9 @@ const SMALL: usize = 50_000;
 /// Residuals this much smaller than y are what rounding left of an exact fit, and count as 0.
 const EXACT: f64 = 1e-18;
 
+/// Values beyond this size have squares that overflow.
+const LARGEST: f64 = 1e150;
+
 /// Relative distance from the row space of X within which a combination counts as estimable.
 const ESTIMABLE: f64 = 1e-8;
 
@@ -44,7 +47,7 @@ pub enum LinearError {
         /// Rows of X.
         x: usize,
     },
-    /// A value in this row (from 0) is NaN or infinite.
+    /// A value in this row (from 0) is NaN, infinite or beyond 10¹⁵⁰ in size, so that its square would overflow.
     NotFinite {
         /// The row, from 0.
         row: usize,
@@ -125,7 +128,10 @@ struct Reduced {
 /// Golub and Van Loan (2013), "Matrix computations", chapter 5; Seber and Lee (2003), "Linear regression analysis",
 /// chapters 3 and 11.
 pub fn fit(y: &[f64], x: &Matrix, intercept: bool) -> Result<LinearFit, LinearError> {
-    let columns = x.columns().map(|column| column.iter().map(|value| (*value).into()).collect()).collect();
+    let columns = x
+        .columns()
+        .map(|column| column.iter().map(|value| (*value).into()).collect())
+        .collect();
     fit_extended(y, columns, x.cols() > 0 && x.rows() != y.len(), x.rows(), intercept)
 }
 
@@ -163,7 +169,8 @@ fn fit_extended(
     if n == 0 {
         return Err(LinearError::NoRows);
     }
-    let unsound = |row: &usize| !y[*row].is_finite() || columns.iter().any(|column| !column[*row].value().is_finite());
+    let sound = |value: f64| value.abs() <= LARGEST;
+    let unsound = |row: &usize| !sound(y[*row]) || columns.iter().any(|column| !sound(column[*row].value()));
     if let Some(row) = (0..n).find(unsound) {
         return Err(LinearError::NotFinite { row });
     }
@@ -177,11 +184,22 @@ fn fit_extended(
         }
     }
     let rounded: Vec<Vec<f64>> = columns.iter().map(|column| round(column)).collect();
-    let centred = if p == 0 { Matrix::zeros(n, 0) } else { Matrix::from_columns(&rounded) };
-    let lengths: Vec<f64> = rounded.iter().map(|column| sum::sum_of_squares(column).sqrt()).collect();
+    let centred = if p == 0 {
+        Matrix::zeros(n, 0)
+    } else {
+        Matrix::from_columns(&rounded)
+    };
+    let lengths: Vec<f64> = rounded
+        .iter()
+        .map(|column| sum::sum_of_squares(column).sqrt())
+        .collect();
     let qr = Qr::in_order(&centred);
     let kept = qr.order()[..qr.rank()].to_vec();
-    let least = kept.iter().enumerate().map(|(k, j)| qr.r(k, k).abs() / lengths[*j]).fold(1.0, f64::min);
+    let least = kept
+        .iter()
+        .enumerate()
+        .map(|(k, j)| qr.r(k, k).abs() / lengths[*j])
+        .fold(1.0, f64::min);
     let tolerance = n.max(p) as f64 * f64::EPSILON;
     let small = n * (p + 1) * (p + 1) <= SMALL;
     let (reduced_columns, reduced_y, mut residuals, mut leverages) = if small || least < WELL_CONDITIONED {
@@ -200,7 +218,9 @@ fn fit_extended(
         (reduced, along, residuals, qr.leverages())
     };
     if intercept {
-        leverages.iter_mut().for_each(|leverage| *leverage += 1.0 / n as f64);
+        for leverage in &mut leverages {
+            *leverage += 1.0 / n as f64;
+        }
     }
     let whole = sum::sum_of_squares(y).sqrt();
     if sum::sum_of_squares(&residuals).sqrt() <= EXACT * whole {
@@ -226,7 +246,13 @@ fn fit_extended(
         intercept_kept: intercept,
         y_mean,
         column_means,
-        reduced: Reduced { columns: reduced_columns, y: reduced_y, kept, lengths, tolerance },
+        reduced: Reduced {
+            columns: reduced_columns,
+            y: reduced_y,
+            kept,
+            lengths,
+            tolerance,
+        },
     };
     fit.coefficients = fit.reduced.coefficients(fit.residual_sd());
     if intercept {
@@ -279,7 +305,11 @@ impl LinearFit {
             .collect();
         let half = self.reduced.half(&centred)?;
         let estimate = Extended::from(intercept) * self.y_mean + Extended::dot(&half, &self.reduced.y);
-        let mean_part = if intercept == 0.0 { 0.0 } else { intercept * intercept / self.n as f64 };
+        let mean_part = if intercept == 0.0 {
+            0.0
+        } else {
+            intercept * intercept / self.n as f64
+        };
         let variance = Extended::dot(&half, &half).value() + mean_part;
         Some(Estimate {
             estimate: estimate.value(),
@@ -304,7 +334,10 @@ impl LinearFit {
             .map(|term| {
                 let others: Vec<usize> = all.clone().filter(|j| !term.contains(j)).collect();
                 let both = self.reduced.sequential(&[others, term.clone()]);
-                both.last().copied().unwrap_or(TermSquares { sum_of_squares: 0.0, df: 0 })
+                both.last().copied().unwrap_or(TermSquares {
+                    sum_of_squares: 0.0,
+                    df: 0,
+                })
             })
             .collect()
     }
@@ -345,7 +378,9 @@ impl Reduced {
             let gap = (weights[j] - Extended::dot(&half, &self.columns[j])).value().abs();
             gap <= ESTIMABLE * (scale * self.lengths[j] + weights[j].value().abs())
         };
-        (0..self.columns.len()).all(|j| self.kept.contains(&j) || follows(j)).then_some(half)
+        (0..self.columns.len())
+            .all(|j| self.kept.contains(&j) || follows(j))
+            .then_some(half)
     }
 
     /// Gram–Schmidt over the columns in the order of the terms, in the space of R.
@@ -355,7 +390,10 @@ impl Reduced {
         terms
             .iter()
             .map(|term| {
-                let mut squares = TermSquares { sum_of_squares: 0.0, df: 0 };
+                let mut squares = TermSquares {
+                    sum_of_squares: 0.0,
+                    df: 0,
+                };
                 for j in term.iter().filter(|j| **j < self.columns.len()) {
                     let mut column = self.columns[*j].clone();
                     for _ in 0..2 {
@@ -367,7 +405,9 @@ impl Reduced {
                     if basis.len() == self.kept.len() || left.value() <= self.tolerance * self.lengths[*j] {
                         continue;
                     }
-                    column.iter_mut().for_each(|value| *value = *value / left);
+                    for value in &mut column {
+                        *value = *value / left;
+                    }
                     let along = take_out(&column, &mut rest).value();
                     squares.sum_of_squares += along * along;
                     squares.df += 1;
@@ -477,7 +517,10 @@ mod tests {
         close(partial[0].sum_of_squares, 2.0 / 3.0); // 1² · 2 · 1/3
         close(partial[1].sum_of_squares, 32.0 / 3.0); // 4² · 2/3
         close(sequential[1].sum_of_squares, 32.0 / 3.0);
-        close(sequential[0].sum_of_squares + sequential[1].sum_of_squares, fit.ss_model);
+        close(
+            sequential[0].sum_of_squares + sequential[1].sum_of_squares,
+            fit.ss_model,
+        );
     }
 
     /// Closed form: three indicator columns beside an intercept have rank 2; differences are estimable, single
@@ -485,7 +528,12 @@ mod tests {
     #[test]
     fn a_combination_that_is_not_estimable_has_no_value() {
         let level = |k: usize| (0..6).map(|i| f64::from(u8::from(i / 2 == k))).collect::<Vec<f64>>();
-        let fit = fit(&[1.0, 3.0, 4.0, 6.0, 9.0, 11.0], &Matrix::from_columns(&[level(0), level(1), level(2)]), true).unwrap();
+        let fit = fit(
+            &[1.0, 3.0, 4.0, 6.0, 9.0, 11.0],
+            &Matrix::from_columns(&[level(0), level(1), level(2)]),
+            true,
+        )
+        .unwrap();
         assert_eq!((fit.df_model, fit.df_residual), (2, 3));
         let difference = fit.combination(0.0, &[-1.0, 0.0, 1.0]).unwrap();
         close(difference.estimate, 8.0);
@@ -503,11 +551,20 @@ mod tests {
         close(mean.intercept.unwrap().estimate, 3.0);
         close(mean.intercept.unwrap().standard_error.unwrap(), (7.0_f64 / 3.0).sqrt());
         let full = fit(&[1.0, 2.0], &Matrix::from_columns(&[vec![0.0, 1.0]]), true).unwrap();
-        assert_eq!((full.df_residual, full.residual_sd(), full.whole_model()), (0, None, None));
+        assert_eq!(
+            (full.df_residual, full.residual_sd(), full.whole_model()),
+            (0, None, None)
+        );
         close(full.coefficients[0].unwrap().estimate, 1.0);
         assert_eq!(full.coefficients[0].unwrap().standard_error, None);
         assert_eq!(fit(&[], &Matrix::zeros(0, 0), true).unwrap_err(), LinearError::NoRows);
-        assert_eq!(fit(&[1.0], &Matrix::zeros(2, 1), true).unwrap_err(), LinearError::Lengths { y: 1, x: 2 });
-        assert_eq!(fit(&[1.0, f64::NAN], &Matrix::zeros(2, 1), true).unwrap_err(), LinearError::NotFinite { row: 1 });
+        assert_eq!(
+            fit(&[1.0], &Matrix::zeros(2, 1), true).unwrap_err(),
+            LinearError::Lengths { y: 1, x: 2 }
+        );
+        assert_eq!(
+            fit(&[1.0, f64::NAN], &Matrix::zeros(2, 1), true).unwrap_err(),
+            LinearError::NotFinite { row: 1 }
+        );
     }
 }

@@ -52,7 +52,10 @@ mod tests {
     fn close(got: &[f64], want: &[f64]) {
         assert_eq!(got.len(), want.len());
         for (got, want) in got.iter().zip(want) {
-            assert!((got - want).abs() < 1e-15 || (got.is_nan() && want.is_nan()), "{got} against {want}");
+            assert!(
+                (got - want).abs() < 1e-15 || (got.is_nan() && want.is_nan()),
+                "{got} against {want}"
+            );
         }
     }
 

@@ -62,8 +62,8 @@ pub fn f_power(noncentrality: f64, df1: f64, df2: f64, alpha: f64) -> f64 {
     noncentral_f_upper(f_quantile_upper(alpha, df1, df2), df1, df2, noncentrality)
 }
 
-/// Power of the F test for a random factor: P(F > F_α / `ratio`), with `ratio` ≥ 1 of the two expected mean squares, for a
-/// one-way layout of n a group 1 + n σ²_A/σ².
+/// Power of the F test for a random factor: P(F > c / `ratio`), c the critical value, with `ratio` ≥ 1 of the two expected mean squares, for a
+/// one-way layout of n a group 1 + n times the ratio of the components.
 ///
 /// Domain: ratio > 0, df1, df2 > 0, 0 < α < 1; otherwise NaN.
 pub fn random_factor_power(ratio: f64, df1: f64, df2: f64, alpha: f64) -> f64 {
@@ -90,7 +90,11 @@ pub fn equivalence_power(difference: f64, margin: f64, df: f64, alpha: f64) -> f
             return 0.0;
         }
         // the difference of the smaller tails
-        if low > 0.0 { normal_upper(low) - normal_upper(high) } else { normal_upper(-high) - normal_upper(-low) }
+        if low > 0.0 {
+            normal_upper(low) - normal_upper(high)
+        } else {
+            normal_upper(-high) - normal_upper(-low)
+        }
     };
     over_standard_deviation_below(df, margin / critical, within).clamp(0.0, 1.0)
 }
@@ -99,7 +103,9 @@ pub fn equivalence_power(difference: f64, margin: f64, df: f64, alpha: f64) -> f
 /// there, `None` if it is not reached at `high` or gives NaN.
 pub fn sample_size_exact(power: f64, low: f64, high: f64, power_at: impl Fn(f64) -> f64) -> Option<f64> {
     let n = decreasing_zero(|n| power - power_at(n), low, 1.0, low, high);
-    (n < high || power_at(high) >= power).then_some(n).filter(|n| n.is_finite())
+    (n < high || power_at(high) >= power)
+        .then_some(n)
+        .filter(|n| n.is_finite())
 }
 
 /// The smallest whole n from `low` to `high` whose `power_at`(n), rising in n, is at least `power`; `None` if there is none.
@@ -157,7 +163,10 @@ mod tests {
                 t_power(two_group_noncentrality(effect, n), 2.0 * n - 2.0, 0.05, Sides::Two)
             })
         };
-        assert_eq!((size(1.0, 0.8), size(1.0, 0.9), size(1.5, 0.8), size(1.5, 0.9)), (Some(17), Some(23), Some(9), Some(11)));
+        assert_eq!(
+            (size(1.0, 0.8), size(1.0, 0.9), size(1.5, 0.8), size(1.5, 0.9)),
+            (Some(17), Some(23), Some(9), Some(11))
+        );
         assert_eq!(size(0.0, 0.8), None);
     }
 }

@@ -60,6 +60,9 @@ mod tests {
     #[test]
     fn too_few_values_have_no_answer() {
         assert_eq!((mean(&[]), median(&[]), standard_deviation(&[1.0])), (None, None, None));
-        assert_eq!((autocorrelation_lag1(&[]), autocorrelation_lag1(&[2.0, 2.0])), (None, None));
+        assert_eq!(
+            (autocorrelation_lag1(&[]), autocorrelation_lag1(&[2.0, 2.0])),
+            (None, None)
+        );
     }
 }

@@ -20,7 +20,11 @@ use crate::numeric::sum;
 /// `signs` has −1 or +1 a run (0, a centre point, is left out). `None` if the lengths differ or a level has no run.
 pub fn effect(y: &[f64], signs: &[i8]) -> Option<f64> {
     let level = |sign: i8| -> Vec<f64> {
-        y.iter().zip(signs).filter(|(_, s)| s.signum() == sign).map(|(y, _)| *y).collect()
+        y.iter()
+            .zip(signs)
+            .filter(|(_, s)| s.signum() == sign)
+            .map(|(y, _)| *y)
+            .collect()
     };
     let (high, low) = (level(1), level(-1));
     if y.len() != signs.len() || high.is_empty() || low.is_empty() {
@@ -33,7 +37,9 @@ pub fn effect(y: &[f64], signs: &[i8]) -> Option<f64> {
 /// empty for no factors.
 pub fn interaction(factors: &[&[i8]]) -> Vec<i8> {
     let runs = factors.iter().map(|signs| signs.len()).min().unwrap_or(0);
-    (0..runs).map(|run| factors.iter().map(|signs| signs[run].signum()).product()).collect()
+    (0..runs)
+        .map(|run| factors.iter().map(|signs| signs[run].signum()).product())
+        .collect()
 }
 
 /// Sum of squares of an effect in a balanced design of `runs` runs: N E² / 4, in the square of the unit.
@@ -65,7 +71,12 @@ impl Lenth {
         let s0 = 1.5 * median(&sizes)?;
         let small: Vec<f64> = sizes.into_iter().filter(|size| *size < 2.5 * s0).collect();
         let pse = 1.5 * median(&small).unwrap_or(0.0);
-        Some(Lenth { s0, pse, df: effects.len() as f64 / 3.0, effects: effects.len() })
+        Some(Lenth {
+            s0,
+            pse,
+            df: effects.len() as f64 / 3.0,
+            effects: effects.len(),
+        })
     }
 
     /// Margin of error for one effect chosen beforehand: t₍₁₋α/₂₎ PSE, at `level` 1 − α between 0 and 1.

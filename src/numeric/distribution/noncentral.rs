@@ -27,7 +27,10 @@ struct LnDeviation {
 impl LnDeviation {
     fn new(df: f64) -> LnDeviation {
         let a = 0.5 * df;
-        LnDeviation { a, constant: 2.0 * a * (-stirling(a)).exp() / (2.0 * PI * a).sqrt() }
+        LnDeviation {
+            a,
+            constant: 2.0 * a * (-stirling(a)).exp() / (2.0 * PI * a).sqrt(),
+        }
     }
 
     fn density(&self, z: f64) -> f64 {
@@ -85,7 +88,13 @@ pub(crate) fn over_standard_deviation_below(df: f64, limit: f64, f: impl Fn(f64)
     }
     // z = end − eᵘ puts the corner at u = −∞, where everything vanishes
     let weight = |u: f64| z.density(end - u.exp()) * u.exp();
-    weighted_integral(weight, |u| f((end - u.exp()).exp()), (end - low).ln() - 45.0, (end - low).ln(), 0.01)
+    weighted_integral(
+        weight,
+        |u| f((end - u.exp()).exp()),
+        (end - low).ln() - 45.0,
+        (end - low).ln(),
+        0.01,
+    )
 }
 
 fn t_domain(t: f64, df: f64, noncentrality: f64) -> bool {
@@ -144,10 +153,22 @@ pub fn noncentral_t_quantile_lower(p: f64, df: f64, noncentrality: f64) -> f64 {
     let step = 0.5 + 0.1 * noncentrality.abs();
     if p <= 0.5 {
         let goal = p.ln();
-        decreasing_zero(|t| goal - small(noncentral_t_lower(t, df, noncentrality)), start, step, f64::MIN, f64::MAX)
+        decreasing_zero(
+            |t| goal - small(noncentral_t_lower(t, df, noncentrality)),
+            start,
+            step,
+            f64::MIN,
+            f64::MAX,
+        )
     } else {
         let goal = (1.0 - p).ln();
-        decreasing_zero(|t| small(noncentral_t_upper(t, df, noncentrality)) - goal, start, step, f64::MIN, f64::MAX)
+        decreasing_zero(
+            |t| small(noncentral_t_upper(t, df, noncentrality)) - goal,
+            start,
+            step,
+            f64::MIN,
+            f64::MAX,
+        )
     }
 }
 
@@ -204,7 +225,7 @@ fn f_tail(f: f64, df1: f64, df2: f64, noncentrality: f64, pick: fn(Tails) -> f64
 /// Lower tail P(F ≤ f) of the noncentral F distribution with noncentrality λ.
 ///
 /// Domain: f ≥ 0, df1 > 0 finite, df2 > 0 (∞ for a noncentral chi-square over df1), 0 ≤ λ < ∞; otherwise NaN. Relative error about 10⁻¹³ in
-/// both tails. The work grows as √λ.
+/// both tails. The work grows as √λ; meant for λ up to 10⁹.
 pub fn noncentral_f_lower(f: f64, df1: f64, df2: f64, noncentrality: f64) -> f64 {
     f_tail(f, df1, df2, noncentrality, |tails| tails.lower)
 }

@@ -32,7 +32,10 @@ impl NormalRange {
             let lower = normal_lower(z);
             (z, lower, STEP * groups * normal_density(z) * lower.powf(power))
         });
-        NormalRange { power, grid: grid.filter(|point| point.2 > 0.0).collect() }
+        NormalRange {
+            power,
+            grid: grid.filter(|point| point.2 > 0.0).collect(),
+        }
     }
 
     /// W(w), the upper tail of the range.
@@ -93,5 +96,12 @@ pub fn studentized_range_quantile_upper(p: f64, groups: f64, df: f64) -> f64 {
     let pairs = 0.5 * groups * (groups - 1.0);
     let start = (2f64.sqrt() * -normal_quantile_lower(0.5 * p / pairs)).max(0.1).ln();
     let goal = p.ln();
-    decreasing_zero(|u| upper(&range, u.exp(), df).max(f64::MIN_POSITIVE).ln() - goal, start, 0.25, -744.0, 709.0).exp()
+    decreasing_zero(
+        |u| upper(&range, u.exp(), df).max(f64::MIN_POSITIVE).ln() - goal,
+        start,
+        0.25,
+        -744.0,
+        709.0,
+    )
+    .exp()
 }
