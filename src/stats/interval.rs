@@ -5,8 +5,8 @@
 //!
 //! | name          | symbol | meaning                                                     |
 //! |---------------|--------|-------------------------------------------------------------|
-//! | `coefficient` | cᵢ     | weight of the mean square in θ = Σ cᵢ E(MSᵢ), any sign      |
-//! | `mean_square` | `MSᵢ`    | ≥ 0; νᵢ `MSᵢ` / E(MSᵢ) is chi-square                           |
+//! | `coefficient` | cᵢ     | weight of the mean square in θ = Σ cᵢ E(`MSᵢ`), any sign      |
+//! | `mean_square` | `MSᵢ`  | ≥ 0; νᵢ `MSᵢ` / E(`MSᵢ`) is chi-square                           |
 //! | `df`          | νᵢ     | > 0, ∞ for a known variance                                 |
 //! | `level`       | 1 − 2α | of the two-sided interval, 0 to 1; α in each tail           |
 //!
@@ -54,17 +54,16 @@ pub fn mean_square_interval(mean_square: f64, df: f64, level: f64) -> Option<Int
         mean_square,
         df,
     };
-    if !term.is_sound() || !(level > 0.0 && level < 1.0) {
+    if !(term.is_sound() && level > 0.0 && level < 1.0) {
         return None;
     }
-    let (g, h) = factors(0.5 * (1.0 - level), df);
+    let (_, h) = factors(0.5 * (1.0 - level), df);
     // (1 − G) MS would lose digits at few df
     let lower = if df == f64::INFINITY {
         mean_square
     } else {
         mean_square * (df / chi2_quantile_upper(0.5 * (1.0 - level), df))
     };
-    debug_assert!(g < 1.0);
     Some(Interval {
         lower,
         upper: mean_square * (1.0 + h),
@@ -89,15 +88,24 @@ pub fn combination(terms: &[WeightedMeanSquare]) -> f64 {
     sum::dot(&coefficients, &mean_squares)
 }
 
-/// Modified large sample interval of θ = Σ cᵢ E(MSᵢ), coefficients of either sign.
+/// Modified large sample interval of θ = Σ cᵢ E(`MSᵢ`), coefficients of either sign.
 ///
-/// Coefficients of one sign: θ̂ − √Σ(Gᵢ cᵢ MSᵢ)² to θ̂ + √Σ(Hᵢ cᵢ MSᵢ)². Of both signs, with p over the positive
-/// and r over the negative ones: θ̂ − √`V_L` to θ̂ + √`V_U`,
-/// `V_L` = Σ `G_p²` `c_p²` `MS_p²` + Σ `H_r²` `c_r²` `MS_r²` + Σ `G_pr` `c_p` |`c_r`| `MS_p` `MS_r` + Σ G*_pt `c_p` `c_t` `MS_p` `MS_t`, where
-/// `G_pr` = ((F − 1)² − `G_p²` F² − `H_r²)/F`, F = F₍₁₋α; p, r₎, and
-/// G*_pt = ((1 − (`ν_p` + `ν_t)/χ²₍₁₋α`; `ν_p` + `ν_t₎)²` (`ν_p` + `ν_t)²/(ν_p` `ν_t`) − `G_p²` `ν_p/ν_t` − `G_t²` `ν_t/ν_p)/(P` − 1) over pairs of
-/// the P positive terms; `V_U` is `V_L` of −θ. Limits are not cut at 0: a negative lower limit says that the component is
-/// not told from zero.
+/// With coefficients of one sign, i over all terms, the limits are
+///
+/// ```text
+/// θ̂ − √Σ(Gᵢ cᵢ MSᵢ)²   and   θ̂ + √Σ(Hᵢ cᵢ MSᵢ)²,   Gᵢ = 1 − νᵢ/χ²(1−α; νᵢ),   Hᵢ = νᵢ/χ²(α; νᵢ) − 1.
+/// ```
+///
+/// With both signs, p and t over the P positive and r over the negative terms, they are θ̂ − √L and θ̂ + √U with
+///
+/// ```text
+/// L    = Σ Gp² cp² MSp² + Σ Hr² cr² MSr² + Σ Gpr cp |cr| MSp MSr + Σ G*pt cp ct MSp MSt   (pairs p < t once)
+/// Gpr  = ((F − 1)² − Gp² F² − Hr²)/F,   F = F(1−α; νp, νr)
+/// G*pt = ((1 − (νp + νt)/χ²(1−α; νp + νt))² (νp + νt)²/(νp νt) − Gp² νp/νt − Gt² νt/νp)/(P − 1),
+/// ```
+///
+/// where the bracketed arguments are lower tail probability and df; U is L of −θ. Limits are not cut at 0: a negative
+/// lower limit says that the component is not told from zero.
 ///
 /// Coverage is close to `level`, not exact. `None` for no terms, a term out of its domain, or a level not between 0 and 1.
 ///
@@ -108,7 +116,8 @@ pub fn combination(terms: &[WeightedMeanSquare]) -> f64 {
 /// on variance components", and held against simulated coverage.
 pub fn combination_interval(terms: &[WeightedMeanSquare], level: f64) -> Option<Interval> {
     let alpha = 0.5 * (1.0 - level);
-    if terms.is_empty() || !(alpha > 0.0 && alpha < 0.5) || !terms.iter().all(WeightedMeanSquare::is_sound) {
+    let sound = alpha > 0.0 && alpha < 0.5 && terms.iter().all(WeightedMeanSquare::is_sound);
+    if terms.is_empty() || !sound {
         return None;
     }
     let (positive, negative): (Vec<_>, Vec<_>) = terms
@@ -122,7 +131,7 @@ pub fn combination_interval(terms: &[WeightedMeanSquare], level: f64) -> Option<
     })
 }
 
-/// `V_L` of the combination: how far below the estimate the truth may be, squared.
+/// L of the combination: how far below the estimate the truth may be, squared.
 fn reach_down(positive: &[WeightedMeanSquare], negative: &[WeightedMeanSquare], alpha: f64) -> f64 {
     let mut reach = 0.0;
     for p in positive {
@@ -144,7 +153,7 @@ fn reach_down(positive: &[WeightedMeanSquare], negative: &[WeightedMeanSquare], 
     reach
 }
 
-/// `V_U` of the combination: `V_L` of its opposite, with H of a positive term in the place of G of a negative one.
+/// U of the combination: L of its opposite, with H of a positive term in the place of G of a negative one.
 fn reach_down_of_opposite(positive: &[WeightedMeanSquare], negative: &[WeightedMeanSquare], alpha: f64) -> f64 {
     let mut reach = 0.0;
     for p in positive {
@@ -166,7 +175,7 @@ fn reach_down_of_opposite(positive: &[WeightedMeanSquare], negative: &[WeightedM
     reach
 }
 
-/// Σ G*_pt `c_p` `c_t` `MS_p` `MS_t` over the pairs of one sign.
+/// The part of the terms G* over the pairs of one sign.
 fn pairs(terms: &[WeightedMeanSquare], alpha: f64) -> f64 {
     let mut total = 0.0;
     for (i, p) in terms.iter().enumerate() {
@@ -183,7 +192,7 @@ fn pairs(terms: &[WeightedMeanSquare], alpha: f64) -> f64 {
     total
 }
 
-/// Satterthwaite's degrees of freedom of θ̂ = Σ cᵢ `MSᵢ`: θ̂² / Σ (cᵢ MSᵢ)²/νᵢ, not rounded.
+/// Satterthwaite's degrees of freedom of θ̂ = Σ cᵢ `MSᵢ`: θ̂² / Σ (cᵢ `MSᵢ`)²/νᵢ, not rounded.
 ///
 /// Meant for positive coefficients; with differences the approximation is poor. `None` for no terms, a term out of its
 /// domain, or all products 0; ∞ where all contributing variances are known.

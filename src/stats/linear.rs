@@ -29,6 +29,9 @@ const SMALL: usize = 50_000;
 /// Residuals this much smaller than y are what rounding left of an exact fit, and count as 0.
 const EXACT: f64 = 1e-18;
 
+/// Values beyond this size have squares that overflow.
+const LARGEST: f64 = 1e150;
+
 /// Relative distance from the row space of X within which a combination counts as estimable.
 const ESTIMABLE: f64 = 1e-8;
 
@@ -44,7 +47,7 @@ pub enum LinearError {
         /// Rows of X.
         x: usize,
     },
-    /// A value in this row (from 0) is NaN or infinite.
+    /// A value in this row (from 0) is NaN, infinite or beyond 10¹⁵⁰ in size, so that its square would overflow.
     NotFinite {
         /// The row, from 0.
         row: usize,
@@ -166,7 +169,8 @@ fn fit_extended(
     if n == 0 {
         return Err(LinearError::NoRows);
     }
-    let unsound = |row: &usize| !y[*row].is_finite() || columns.iter().any(|column| !column[*row].value().is_finite());
+    let sound = |value: f64| value.abs() <= LARGEST;
+    let unsound = |row: &usize| !sound(y[*row]) || columns.iter().any(|column| !sound(column[*row].value()));
     if let Some(row) = (0..n).find(unsound) {
         return Err(LinearError::NotFinite { row });
     }
@@ -214,7 +218,9 @@ fn fit_extended(
         (reduced, along, residuals, qr.leverages())
     };
     if intercept {
-        leverages.iter_mut().for_each(|leverage| *leverage += 1.0 / n as f64);
+        for leverage in &mut leverages {
+            *leverage += 1.0 / n as f64;
+        }
     }
     let whole = sum::sum_of_squares(y).sqrt();
     if sum::sum_of_squares(&residuals).sqrt() <= EXACT * whole {
@@ -399,7 +405,9 @@ impl Reduced {
                     if basis.len() == self.kept.len() || left.value() <= self.tolerance * self.lengths[*j] {
                         continue;
                     }
-                    column.iter_mut().for_each(|value| *value = *value / left);
+                    for value in &mut column {
+                        *value = *value / left;
+                    }
                     let along = take_out(&column, &mut rest).value();
                     squares.sum_of_squares += along * along;
                     squares.df += 1;

@@ -62,8 +62,8 @@ pub fn f_power(noncentrality: f64, df1: f64, df2: f64, alpha: f64) -> f64 {
     noncentral_f_upper(f_quantile_upper(alpha, df1, df2), df1, df2, noncentrality)
 }
 
-/// Power of the F test for a random factor: P(F > `F_α` / `ratio`), with `ratio` ≥ 1 of the two expected mean squares, for a
-/// one-way layout of n a group 1 + n `σ²_A/σ²`.
+/// Power of the F test for a random factor: P(F > c / `ratio`), c the critical value, with `ratio` ≥ 1 of the two expected mean squares, for a
+/// one-way layout of n a group 1 + n times the ratio of the components.
 ///
 /// Domain: ratio > 0, df1, df2 > 0, 0 < α < 1; otherwise NaN.
 pub fn random_factor_power(ratio: f64, df1: f64, df2: f64, alpha: f64) -> f64 {

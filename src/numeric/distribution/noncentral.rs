@@ -225,7 +225,7 @@ fn f_tail(f: f64, df1: f64, df2: f64, noncentrality: f64, pick: fn(Tails) -> f64
 /// Lower tail P(F ≤ f) of the noncentral F distribution with noncentrality λ.
 ///
 /// Domain: f ≥ 0, df1 > 0 finite, df2 > 0 (∞ for a noncentral chi-square over df1), 0 ≤ λ < ∞; otherwise NaN. Relative error about 10⁻¹³ in
-/// both tails. The work grows as √λ.
+/// both tails. The work grows as √λ; meant for λ up to 10⁹.
 pub fn noncentral_f_lower(f: f64, df1: f64, df2: f64, noncentrality: f64) -> f64 {
     f_tail(f, df1, df2, noncentrality, |tails| tails.lower)
 }
