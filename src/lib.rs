@@ -7,6 +7,7 @@
 
 pub mod analysis;
 pub mod chart;
+pub mod design;
 pub mod diagnostic;
 pub mod numeric;
 pub mod plan;
@@ -14,5 +15,6 @@ pub mod protocol;
 pub mod record;
 pub mod render;
 pub mod report;
+pub mod sheet;
 pub mod stats;
 pub mod study;

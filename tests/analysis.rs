@@ -1,5 +1,12 @@
 //! The analysis against closed forms, published tables and independent libraries.
-#![allow(missing_docs)]
+#![allow(
+    missing_docs,
+    dead_code,
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    clippy::disallowed_methods
+)]
 
 mod common;
 
@@ -15,7 +22,11 @@ fn y(findings: &Findings) -> &ResponseFindings {
 }
 
 fn effect<'a>(findings: &'a Findings, term: &str) -> &'a EffectFinding {
-    y(findings).effects.iter().find(|e| e.term == term).unwrap_or_else(|| panic!("no effect {term}"))
+    y(findings)
+        .effects
+        .iter()
+        .find(|e| e.term == term)
+        .unwrap_or_else(|| panic!("no effect {term}"))
 }
 
 fn one_way(name: &str, factor_name: &str, response: &str) -> (Case, Findings) {
@@ -41,11 +52,23 @@ fn one_way_analysis_keeps_fourteen_digits_of_the_certified_values() {
             ("mean square", found.mean_square, "ms_between"),
             ("variance ratio", found.f.unwrap(), "f"),
             ("residual variance", residual.variance.unwrap(), "ms_within"),
-            ("residual standard deviation", residual.standard_deviation.unwrap(), "residual_sd"),
-            ("residual sum of squares", y(&findings).strata[0].sum_of_squares, "ss_within"),
+            (
+                "residual standard deviation",
+                residual.standard_deviation.unwrap(),
+                "residual_sd",
+            ),
+            (
+                "residual sum of squares",
+                y(&findings).strata[0].sum_of_squares,
+                "ss_within",
+            ),
         ] {
             let agree = digits(value, expected(key));
-            assert!(agree >= 14.0, "{name}: {what} {value:e} against {:e} agrees to {agree:.1} digits", expected(key));
+            assert!(
+                agree >= 14.0,
+                "{name}: {what} {value:e} against {:e} agrees to {agree:.1} digits",
+                expected(key)
+            );
         }
         close(found.p.unwrap(), expected("p_value"), 1e-10, "p-value");
     }
@@ -57,24 +80,75 @@ fn pilot_plant_effects() {
     let case = Case::load("twolevel-pilot-plant-2to3");
     let levels = ["-1".to_owned(), "1".to_owned()];
     let factors: String = ["t", "c", "k"].iter().map(|f| factor(f, "run", &levels)).collect();
-    let protocol = as_run(ONE_UNIT, &factors, "[analysis]\nplanned = [\"t\", \"c\", [\"t\", \"k\"]]\ninteractions = 3\n");
-    let findings = analyse(&protocol, &record(&protocol, &pick(&case, &[], &["T", "C", "K"], "response")));
+    let protocol = as_run(
+        ONE_UNIT,
+        &factors,
+        "[analysis]\nplanned = [\"t\", \"c\", [\"t\", \"k\"]]\ninteractions = 3\n",
+    );
+    let findings = analyse(
+        &protocol,
+        &record(&protocol, &pick(&case, &[], &["T", "C", "K"], "response")),
+    );
     for (name, key) in [("t", "T"), ("c", "C"), ("k", "K")] {
-        let contrast = y(&findings).contrasts.iter().find(|c| c.factor == name && c.within.is_empty()).unwrap();
-        close(contrast.difference, case.number("expected", &format!("effect_{key}")), 1e-12, name);
-        close(contrast.standard_error.unwrap(), case.number("expected", "se_effect"), 1e-12, "standard error");
-        close(effect(&findings, name).f.unwrap(), case.number("expected", &format!("f_{key}")), 1e-12, name);
-        close(effect(&findings, name).p.unwrap(), case.number("expected", &format!("p_{key}")), 1e-10, name);
+        let contrast = y(&findings)
+            .contrasts
+            .iter()
+            .find(|c| c.factor == name && c.within.is_empty())
+            .unwrap();
+        close(
+            contrast.difference,
+            case.number("expected", &format!("effect_{key}")),
+            1e-12,
+            name,
+        );
+        close(
+            contrast.standard_error.unwrap(),
+            case.number("expected", "se_effect"),
+            1e-12,
+            "standard error",
+        );
+        close(
+            effect(&findings, name).f.unwrap(),
+            case.number("expected", &format!("f_{key}")),
+            1e-12,
+            name,
+        );
+        close(
+            effect(&findings, name).p.unwrap(),
+            case.number("expected", &format!("p_{key}")),
+            1e-10,
+            name,
+        );
     }
-    close(effect(&findings, "t × k").f.unwrap(), case.number("expected", "f_TK"), 1e-12, "TK");
+    close(
+        effect(&findings, "t × k").f.unwrap(),
+        case.number("expected", "f_TK"),
+        1e-12,
+        "TK",
+    );
     assert!(effect(&findings, "c × k").f.unwrap() < 1e-25);
     assert_eq!(y(&findings).residual.df as f64, case.number("expected", "df_error"));
     assert!(effect(&findings, "t × k").planned && !effect(&findings, "k").planned);
     // Holm over three planned effects, closed form from their own p-values.
     let p = |term: &str| effect(&findings, term).p.unwrap();
-    close(effect(&findings, "t").p_adjusted.unwrap(), 3.0 * p("t"), 1e-12, "Holm, smallest");
-    close(effect(&findings, "t × k").p_adjusted.unwrap(), 2.0 * p("t × k"), 1e-12, "Holm, middle");
-    close(effect(&findings, "c").p_adjusted.unwrap(), p("c"), 1e-12, "Holm, largest");
+    close(
+        effect(&findings, "t").p_adjusted.unwrap(),
+        3.0 * p("t"),
+        1e-12,
+        "Holm, smallest",
+    );
+    close(
+        effect(&findings, "t × k").p_adjusted.unwrap(),
+        2.0 * p("t × k"),
+        1e-12,
+        "Holm, middle",
+    );
+    close(
+        effect(&findings, "c").p_adjusted.unwrap(),
+        p("c"),
+        1e-12,
+        "Holm, largest",
+    );
     assert_eq!(effect(&findings, "k").p_adjusted, None);
 }
 
@@ -85,8 +159,21 @@ fn an_unreplicated_factorial_gives_effects_without_tests() {
     let levels = ["-1".to_owned(), "1".to_owned()];
     let factors: String = ["a", "b", "c", "d"].iter().map(|f| factor(f, "run", &levels)).collect();
     let protocol = as_run(ONE_UNIT, &factors, "[analysis]\nplanned = [\"a\"]\ninteractions = 4\n");
-    let findings = analyse(&protocol, &record(&protocol, &pick(&case, &[], &["A", "B", "C", "D"], "response")));
-    for name in ["a", "b", "c", "d", "a × c", "a × d", "b × c", "a × b × d", "a × b × c × d"] {
+    let findings = analyse(
+        &protocol,
+        &record(&protocol, &pick(&case, &[], &["A", "B", "C", "D"], "response")),
+    );
+    for name in [
+        "a",
+        "b",
+        "c",
+        "d",
+        "a × c",
+        "a × d",
+        "b × c",
+        "a × b × d",
+        "a × b × c × d",
+    ] {
         let key: String = name.split(" × ").map(str::to_uppercase).collect();
         let found = effect(&findings, name);
         let wanted = case.number("expected", &format!("effect_{key}"));
@@ -96,34 +183,90 @@ fn an_unreplicated_factorial_gives_effects_without_tests() {
     let contrast = y(&findings).contrasts.iter().find(|c| c.factor == "c").unwrap();
     close(contrast.difference, case.number("published", "effect_C"), 1e-12, "C");
     assert_eq!(contrast.standard_error, None);
-    assert!(y(&findings).cannot_tell.iter().any(|s| s.starts_with("a has no error term")));
+    assert!(
+        y(&findings)
+            .cannot_tell
+            .iter()
+            .any(|s| s.starts_with("a has no error term"))
+    );
 }
 
 /// Published: Montgomery, battery life and rocket propellant, from memory; recomputed with R and Python.
 #[test]
 fn two_way_and_latin_square_tables() {
     let case = Case::load("anova-battery-life-3x3");
-    let factors = factor("material", "run", &case.levels("material")) + &factor("temperature", "run", &case.levels("temperature"));
+    let factors = factor("material", "run", &case.levels("material"))
+        + &factor("temperature", "run", &case.levels("temperature"));
     let protocol = as_run(ONE_UNIT, &factors, "");
-    let findings = analyse(&protocol, &record(&protocol, &pick(&case, &[], &["material", "temperature"], "life")));
-    for (term, key) in [("material", "material"), ("temperature", "temperature"), ("material × temperature", "material_x_temperature")] {
-        close(effect(&findings, term).sum_of_squares, case.number("expected", &format!("ss_{key}")), 1e-10, term);
-        close(effect(&findings, term).f.unwrap(), case.number("expected", &format!("f_{key}")), 1e-10, term);
-        close(effect(&findings, term).p.unwrap(), case.number("expected", &format!("p_{key}")), 1e-10, term);
+    let findings = analyse(
+        &protocol,
+        &record(&protocol, &pick(&case, &[], &["material", "temperature"], "life")),
+    );
+    for (term, key) in [
+        ("material", "material"),
+        ("temperature", "temperature"),
+        ("material × temperature", "material_x_temperature"),
+    ] {
+        close(
+            effect(&findings, term).sum_of_squares,
+            case.number("expected", &format!("ss_{key}")),
+            1e-10,
+            term,
+        );
+        close(
+            effect(&findings, term).f.unwrap(),
+            case.number("expected", &format!("f_{key}")),
+            1e-10,
+            term,
+        );
+        close(
+            effect(&findings, term).p.unwrap(),
+            case.number("expected", &format!("p_{key}")),
+            1e-10,
+            term,
+        );
     }
 
     let case = Case::load("anova-rocket-latin-square-5");
     let units = "[[unit]]\nname = \"batch\"\n[[unit]]\nname = \"operator\"\n[[unit]]\nname = \"run\"\nwithin = [\"batch\", \"operator\"]\n";
     let protocol = as_run(units, &factor("formulation", "run", &case.levels("formulation")), "");
-    let findings =
-        analyse(&protocol, &record(&protocol, &pick(&case, &["batch", "operator"], &["formulation"], "force")));
+    let findings = analyse(
+        &protocol,
+        &record(
+            &protocol,
+            &pick(&case, &["batch", "operator"], &["formulation"], "force"),
+        ),
+    );
     let found = effect(&findings, "formulation");
-    close(found.f.unwrap(), case.number("expected", "f_formulation"), 1e-10, "formulation");
-    close(found.p.unwrap(), case.number("expected", "p_formulation"), 1e-10, "formulation");
-    assert_eq!((found.denominator_df, found.judged_against.as_str()), (Some(12.0), "run"));
+    close(
+        found.f.unwrap(),
+        case.number("expected", "f_formulation"),
+        1e-10,
+        "formulation",
+    );
+    close(
+        found.p.unwrap(),
+        case.number("expected", "p_formulation"),
+        1e-10,
+        "formulation",
+    );
+    assert_eq!(
+        (found.denominator_df, found.judged_against.as_str()),
+        (Some(12.0), "run")
+    );
     let row = |unit: &str| y(&findings).strata.iter().find(|s| s.unit == unit).unwrap();
-    close(row("batch").sum_of_squares, case.number("expected", "ss_batch"), 1e-10, "batch");
-    close(row("operator").sum_of_squares, case.number("expected", "ss_operator"), 1e-10, "operator");
+    close(
+        row("batch").sum_of_squares,
+        case.number("expected", "ss_batch"),
+        1e-10,
+        "batch",
+    );
+    close(
+        row("operator").sum_of_squares,
+        case.number("expected", "ss_operator"),
+        1e-10,
+        "operator",
+    );
 }
 
 /// Independent: R 4.2.2 on the rat genotype data (Scheffé 1959): partial tests with sum-to-zero coding.
@@ -132,11 +275,33 @@ fn an_unbalanced_single_stratum_gets_partial_tests() {
     let case = Case::load("anova-unbalanced-genotype");
     let factors = factor("litter", "run", &case.levels("litter")) + &factor("mother", "run", &case.levels("mother"));
     let protocol = as_run(ONE_UNIT, &factors, "");
-    let findings = analyse(&protocol, &record(&protocol, &pick(&case, &[], &["litter", "mother"], "weight")));
-    for (term, key) in [("litter", "litter"), ("mother", "mother"), ("litter × mother", "litter_x_mother")] {
-        close(effect(&findings, term).sum_of_squares, case.number("expected", &format!("type3_ss_{key}")), 1e-9, term);
-        close(effect(&findings, term).f.unwrap(), case.number("expected", &format!("type3_f_{key}")), 1e-9, term);
-        close(effect(&findings, term).p.unwrap(), case.number("expected", &format!("type3_p_{key}")), 1e-9, term);
+    let findings = analyse(
+        &protocol,
+        &record(&protocol, &pick(&case, &[], &["litter", "mother"], "weight")),
+    );
+    for (term, key) in [
+        ("litter", "litter"),
+        ("mother", "mother"),
+        ("litter × mother", "litter_x_mother"),
+    ] {
+        close(
+            effect(&findings, term).sum_of_squares,
+            case.number("expected", &format!("type3_ss_{key}")),
+            1e-9,
+            term,
+        );
+        close(
+            effect(&findings, term).f.unwrap(),
+            case.number("expected", &format!("type3_f_{key}")),
+            1e-9,
+            term,
+        );
+        close(
+            effect(&findings, term).p.unwrap(),
+            case.number("expected", &format!("type3_p_{key}")),
+            1e-9,
+            term,
+        );
     }
     assert_eq!(y(&findings).model.method, "least squares");
 }
@@ -144,8 +309,13 @@ fn an_unbalanced_single_stratum_gets_partial_tests() {
 fn oats() -> (Case, Protocol, Vec<(Vec<String>, Vec<String>, String)>) {
     let case = Case::load("splitplot-oats");
     let units = "[[unit]]\nname = \"block\"\n[[unit]]\nname = \"plot\"\nwithin = \"block\"\n[[unit]]\nname = \"subplot\"\nwithin = \"plot\"\n";
-    let factors = factor("variety", "plot", &case.levels("variety")) + &factor("nitrogen", "subplot", &case.levels("nitrogen"));
-    let protocol = as_run(units, &factors, "[analysis]\nplanned = [\"variety\", \"nitrogen\", [\"variety\", \"nitrogen\"]]\n");
+    let factors =
+        factor("variety", "plot", &case.levels("variety")) + &factor("nitrogen", "subplot", &case.levels("nitrogen"));
+    let protocol = as_run(
+        units,
+        &factors,
+        "[analysis]\nplanned = [\"variety\", \"nitrogen\", [\"variety\", \"nitrogen\"]]\n",
+    );
     // The variety tells the plots of a block apart.
     let rows = pick(&case, &["block", "variety"], &["variety", "nitrogen"], "yield");
     (case, protocol, rows)
@@ -163,27 +333,78 @@ fn the_oats_split_plot() {
         ("variety × nitrogen", "variety_x_nitrogen", "subplot", 45.0),
     ] {
         let found = effect(&findings, term);
-        close(found.f.unwrap(), case.number("expected", &format!("aov_f_{key}")), 1e-10, term);
-        close(found.p.unwrap(), case.number("expected", &format!("aov_p_{key}")), 1e-9, term);
-        close(found.sum_of_squares, case.number("expected", &format!("aov_ss_{key}")), 1e-10, term);
-        assert_eq!((found.judged_against.as_str(), found.denominator_df), (against, Some(df)));
+        close(
+            found.f.unwrap(),
+            case.number("expected", &format!("aov_f_{key}")),
+            1e-10,
+            term,
+        );
+        close(
+            found.p.unwrap(),
+            case.number("expected", &format!("aov_p_{key}")),
+            1e-9,
+            term,
+        );
+        close(
+            found.sum_of_squares,
+            case.number("expected", &format!("aov_ss_{key}")),
+            1e-10,
+            term,
+        );
+        assert_eq!(
+            (found.judged_against.as_str(), found.denominator_df),
+            (against, Some(df))
+        );
         let published = case.number("published", &format!("aov_f_{key}"));
         let half_digit = case.number("tolerance_published", &format!("aov_f_{key}"));
         assert!((found.f.unwrap() - published).abs() <= half_digit, "{term} as printed");
     }
     for (unit, key) in [("block", "block"), ("plot", "block_variety"), ("subplot", "residual")] {
-        let component = y(&findings).components.iter().find(|c| c.source == unit && c.kind == "unit").unwrap();
-        close(component.variance.unwrap(), case.number("expected", &format!("reml_var_{key}")), 1e-9, unit);
+        let component = y(&findings)
+            .components
+            .iter()
+            .find(|c| c.source == unit && c.kind == "unit")
+            .unwrap();
+        close(
+            component.variance.unwrap(),
+            case.number("expected", &format!("reml_var_{key}")),
+            1e-9,
+            unit,
+        );
         let (low, high) = (component.low.unwrap(), component.high.unwrap());
-        assert!(low <= component.standard_deviation.unwrap() && component.standard_deviation.unwrap() <= high, "{unit}");
+        assert!(
+            low <= component.standard_deviation.unwrap() && component.standard_deviation.unwrap() <= high,
+            "{unit}"
+        );
     }
     // Closed form: twice the mean square over the plots a variety, the subplots a level.
-    let contrast = |factor: &str| y(&findings).contrasts.iter().find(|c| c.factor == factor && c.within.is_empty()).unwrap();
-    close(contrast("variety").standard_error.unwrap(), (2.0 * 601.330_555_555_555_f64 / 24.0).sqrt(), 1e-12, "variety");
-    close(contrast("nitrogen").standard_error.unwrap(), (2.0 * 177.083_333_333_333_f64 / 18.0).sqrt(), 1e-12, "nitrogen");
+    let contrast = |factor: &str| {
+        y(&findings)
+            .contrasts
+            .iter()
+            .find(|c| c.factor == factor && c.within.is_empty())
+            .unwrap()
+    };
+    close(
+        contrast("variety").standard_error.unwrap(),
+        (2.0 * 601.330_555_555_555_f64 / 24.0).sqrt(),
+        1e-12,
+        "variety",
+    );
+    close(
+        contrast("nitrogen").standard_error.unwrap(),
+        (2.0 * 177.083_333_333_333_f64 / 18.0).sqrt(),
+        1e-12,
+        "nitrogen",
+    );
     // Independent: the mean of everything, with the standard error of the mixed model's intercept on 5 df.
     let reml = case.expected["expected"]["reml_fixed_se"].as_array().unwrap();
-    close(y(&findings).grand_mean.standard_error.unwrap(), common::number(&reml[0]), 1e-9, "grand mean");
+    close(
+        y(&findings).grand_mean.standard_error.unwrap(),
+        common::number(&reml[0]),
+        1e-9,
+        "grand mean",
+    );
     close(y(&findings).grand_mean.df.unwrap(), 5.0, 1e-9, "its df");
 }
 
@@ -195,8 +416,18 @@ fn a_random_unit_alone() {
     let protocol = as_run(units, "", "");
     let findings = analyse(&protocol, &record(&protocol, &pick(&case, &["batch"], &[], "yield")));
     let component = |source: &str| y(&findings).components.iter().find(|c| c.source == source).unwrap();
-    close(component("batch").variance.unwrap(), case.number("expected", "reml_var_batch"), 1e-10, "batch");
-    close(component("run").variance.unwrap(), case.number("expected", "reml_var_residual"), 1e-10, "run");
+    close(
+        component("batch").variance.unwrap(),
+        case.number("expected", "reml_var_batch"),
+        1e-10,
+        "batch",
+    );
+    close(
+        component("run").variance.unwrap(),
+        case.number("expected", "reml_var_residual"),
+        1e-10,
+        "run",
+    );
 
     let case = Case::load("random-dyestuff2-zero-component");
     let findings = analyse(&protocol, &record(&protocol, &pick(&case, &["batch"], &[], "yield")));
@@ -211,7 +442,10 @@ fn parts_crossed_with_operators() {
     let case = Case::load("gauge-10-parts-3-operators-3-trials");
     let units = "[[unit]]\nname = \"part\"\npart_of = \"product\"\n[[unit]]\nname = \"operator\"\n[[unit]]\nname = \"run\"\nwithin = [\"part\", \"operator\"]\n";
     let protocol = as_run(units, "", "");
-    let findings = analyse(&protocol, &record(&protocol, &pick(&case, &["part", "operator"], &[], "value")));
+    let findings = analyse(
+        &protocol,
+        &record(&protocol, &pick(&case, &["part", "operator"], &[], "value")),
+    );
     for (source, key, of) in [
         ("part", "var_part", "product"),
         ("operator", "var_operator", "method"),
@@ -233,7 +467,11 @@ fn a_lost_run_in_several_strata_gives_no_wrong_test() {
     rows.remove(17);
     let findings = analyse(&protocol, &record(&protocol, &rows));
     assert!(y(&findings).effects.is_empty() && y(&findings).contrasts.is_empty());
-    assert!(y(&findings).cannot_tell[0].contains("No test is given rather than a wrong one"), "{:?}", y(&findings).cannot_tell);
+    assert!(
+        y(&findings).cannot_tell[0].contains("No test is given rather than a wrong one"),
+        "{:?}",
+        y(&findings).cannot_tell
+    );
     assert_eq!(y(&findings).results.len(), 71);
     assert!(y(&findings).means.iter().all(|m| m.standard_error.is_none()));
 }
@@ -243,8 +481,18 @@ fn a_lost_run_in_several_strata_gives_no_wrong_test() {
 fn a_numeric_factor_is_a_slope_and_a_departure() {
     let factors = "[factor.offset]\nset_on = \"run\"\nlevels = [0, 1, 3]\nscale = \"numeric\"\nunit = \"mm\"\n";
     let protocol = as_run(ONE_UNIT, factors, "");
-    let readings = [("0", "10.0"), ("0", "10.2"), ("1", "9.0"), ("1", "9.2"), ("3", "8.0"), ("3", "8.2")];
-    let rows: Vec<_> = readings.iter().map(|(level, value)| (vec![], vec![(*level).to_owned()], (*value).to_owned())).collect();
+    let readings = [
+        ("0", "10.0"),
+        ("0", "10.2"),
+        ("1", "9.0"),
+        ("1", "9.2"),
+        ("3", "8.0"),
+        ("3", "8.2"),
+    ];
+    let rows: Vec<_> = readings
+        .iter()
+        .map(|(level, value)| (vec![], vec![(*level).to_owned()], (*value).to_owned()))
+        .collect();
     let findings = analyse(&protocol, &record(&protocol, &rows));
     let slope = &y(&findings).slopes[0];
     // Sxy/Sxx over x = 0, 1, 3 with means 10.1, 9.1, 8.1: (0−4/3)·1 + (3−4/3)·(−1) over 14/3.
@@ -253,8 +501,18 @@ fn a_numeric_factor_is_a_slope_and_a_departure() {
     let effects: Vec<(&str, usize)> = y(&findings).effects.iter().map(|e| (e.term.as_str(), e.df)).collect();
     assert_eq!(effects, [("offset", 1), ("offset (departure from a straight line)", 1)]);
     // Between the three means 4.0 in all; the line takes 2·9/(14/3).
-    close(effect(&findings, "offset").sum_of_squares, 2.0 * 9.0 / (14.0 / 3.0), 1e-12, "line");
-    close(y(&findings).effects[1].sum_of_squares, 4.0 - 2.0 * 9.0 / (14.0 / 3.0), 1e-10, "departure");
+    close(
+        effect(&findings, "offset").sum_of_squares,
+        2.0 * 9.0 / (14.0 / 3.0),
+        1e-12,
+        "line",
+    );
+    close(
+        y(&findings).effects[1].sum_of_squares,
+        4.0 - 2.0 * 9.0 / (14.0 / 3.0),
+        1e-10,
+        "departure",
+    );
     close(y(&findings).residual.variance.unwrap(), 0.02, 1e-12, "pure spread");
 }
 
@@ -311,4 +569,131 @@ proptest! {
             prop_assert_eq!(a.f, b.f);
         }
     }
+}
+
+/// A planned study in memory: 4 oven sessions crossed with 4 rollers, simulated readings with stated effects.
+fn planned(seed: u64) -> (Protocol, wellrun::plan::Plan, wellrun::record::Record) {
+    let text = r#"wellrun = 1
+[study]
+id = "small"
+version = "1.0"
+title = "A small study"
+question = "Does it move?"
+kind = "variance investigation"
+method = "A method"
+[response.y]
+measurand = "Hardness of the roller face"
+unit = "Shore D"
+resolution = 0.01
+readings = 1
+reading_time = "1 s after firm contact"
+result = "mean"
+round_to = 0.1
+relevant = 0.5
+[[unit]]
+name = "session"
+count = 4
+[[unit]]
+name = "roller"
+count = 4
+part_of = "product"
+[[unit]]
+name = "run"
+within = ["session", "roller"]
+[factor.temperature]
+set_on = "session"
+levels = [21, 25]
+scale = "numeric"
+[factor.finish]
+set_on = "roller"
+levels = ["turned", "waxed"]
+[factor.instrument]
+set_on = "run"
+levels = ["A", "B"]
+[design]
+treatments = "full factorial"
+order = "randomized"
+[analysis]
+planned = ["temperature", "finish", "instrument", ["finish", "instrument"]]
+"#;
+    let (protocol, _) = wellrun::protocol::read(&wellrun::diagnostic::Source::new("protocol.toml", text)).unwrap();
+    let (plan, _, _) = wellrun::plan::freeze(&protocol, None, seed, "2026-03-02T08:00:00Z").unwrap();
+    let mut stream = wellrun::numeric::stream::Stream::named(&format!("readings {seed}"));
+    let mut units = |sd: f64| -> Vec<f64> { (0..4).map(|_| sd * stream.normal()).collect() };
+    let (sessions, rollers) = (units(0.2), units(0.8));
+    let runs = plan
+        .runs
+        .iter()
+        .map(|run| {
+            let value = 56.0 + sessions[run.units[0] - 1] + rollers[run.units[1] - 1] - 0.9 * run.levels[2] as f64
+                + 0.15 * stream.normal();
+            let text = format!("{value:.2}");
+            let written = wellrun::record::Written {
+                value: text.parse().unwrap(),
+                text,
+                entry: 1,
+            };
+            let record = wellrun::record::RunRecord {
+                run: run.run,
+                readings: vec![vec![Some(written)]],
+                ..Default::default()
+            };
+            (run.run, record)
+        })
+        .collect();
+    (
+        protocol,
+        plan,
+        wellrun::record::Record {
+            runs,
+            ..Default::default()
+        },
+    )
+}
+
+/// Closed form: four sessions allow six arrangements of two temperatures, so no p-value below 2/6; the plan's own draw decides
+/// which arrangements count.
+#[test]
+fn the_randomization_test_follows_the_draw() {
+    let (protocol, plan, record) = planned(5);
+    let findings = wellrun::analysis::analyse(&protocol, None, Some(&plan), &record, false).unwrap();
+    let temperature = effect(&findings, "temperature");
+    let made = temperature.randomization.as_ref().unwrap();
+    assert_eq!(
+        (made.arrangements, made.exact, made.smallest),
+        (6, true, Some(2.0 / 6.0))
+    );
+    let sixths = temperature.p_randomization.unwrap() * 6.0;
+    assert!((sixths - sixths.round()).abs() < 1e-12 && sixths.round() >= 2.0);
+    let finish = effect(&findings, "finish").randomization.as_ref().unwrap();
+    assert_eq!((finish.arrangements, finish.exact), (6, true));
+    let instrument = effect(&findings, "instrument");
+    assert!(!instrument.randomization.as_ref().unwrap().exact);
+    assert!(instrument.p_randomization.unwrap() < 0.001 && instrument.p.unwrap() < 0.001);
+    assert_eq!(
+        effect(&findings, "temperature × finish").p_randomization,
+        None,
+        "exploratory"
+    );
+    let again = wellrun::analysis::analyse(&protocol, None, Some(&plan), &record, false).unwrap();
+    assert_eq!(effect(&again, "instrument").p_randomization, instrument.p_randomization);
+}
+
+/// Where nothing moves, the randomization test and the variance ratio must agree closely on run-level effects.
+#[test]
+fn without_effects_both_tests_agree() {
+    let (protocol, plan, mut record) = planned(11);
+    let mut stream = wellrun::numeric::stream::Stream::named("noise");
+    for run in record.runs.values_mut() {
+        let text = format!("{:.2}", 56.0 + stream.normal());
+        run.readings[0][0] = Some(wellrun::record::Written {
+            value: text.parse().unwrap(),
+            text,
+            entry: 1,
+        });
+    }
+    let findings = wellrun::analysis::analyse(&protocol, None, Some(&plan), &record, false).unwrap();
+    let instrument = effect(&findings, "instrument");
+    let (model, drawn) = (instrument.p.unwrap(), instrument.p_randomization.unwrap());
+    assert!((model - drawn).abs() < 0.05, "{model} {drawn}");
 }

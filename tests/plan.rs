@@ -1,5 +1,12 @@
 //! The draw, the skeleton table and the frozen plan.
-#![allow(missing_docs, clippy::disallowed_methods)]
+#![allow(
+    missing_docs,
+    dead_code,
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    clippy::disallowed_methods
+)]
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -37,12 +44,18 @@ order = "randomized"
     );
     match protocol::read(&Source::new("protocol.toml", text)) {
         Ok((protocol, _)) => protocol,
-        Err(found) => panic!("{}", found.iter().map(|d| d.render(false)).collect::<Vec<_>>().join("\n")),
+        Err(found) => panic!(
+            "{}",
+            found.iter().map(|d| d.render(false)).collect::<Vec<_>>().join("\n")
+        ),
     }
 }
 
 fn unhex(text: &str) -> Vec<u8> {
-    (0..text.len()).step_by(2).map(|i| u8::from_str_radix(&text[i..i + 2], 16).unwrap()).collect()
+    (0..text.len())
+        .step_by(2)
+        .map(|i| u8::from_str_radix(&text[i..i + 2], 16).unwrap())
+        .collect()
 }
 
 /// Published: keystream blocks of RFC 8439 A.1 and the zero-nonce vectors (tests/reference/chacha20-known-answers).
@@ -74,7 +87,8 @@ fn the_keystream_is_chacha20() {
 fn shuffles_repeat_the_known_answers() {
     let data = std::fs::read_to_string("tests/reference/shuffle-from-keystream/data.csv").unwrap();
     let expected: toml::Table =
-        toml::from_str(&std::fs::read_to_string("tests/reference/shuffle-from-keystream/expected.toml").unwrap()).unwrap();
+        toml::from_str(&std::fs::read_to_string("tests/reference/shuffle-from-keystream/expected.toml").unwrap())
+            .unwrap();
     let expected = expected["expected"].as_table().unwrap();
     let header: Vec<&str> = data.lines().next().unwrap().split(',').collect();
     let column = |name: &str| header.iter().position(|h| *h == name).unwrap();
@@ -104,16 +118,30 @@ const SPLIT_PLOT: (&str, &str) = (
 /// Closed form: 3 days of 2 sessions of 3 runs; temperature on (2−1)(3−1) = 2 df, finish and its interaction on 2·2·... = 8 df.
 #[test]
 fn a_split_plot_follows_from_its_units() {
-    let protocol = protocol(SPLIT_PLOT.0, SPLIT_PLOT.1, "[analysis]\nplanned = [\"temperature\", \"finish\"]");
+    let protocol = protocol(
+        SPLIT_PLOT.0,
+        SPLIT_PLOT.1,
+        "[analysis]\nplanned = [\"temperature\", \"finish\"]",
+    );
     let skeleton = plan::skeleton(&protocol).unwrap();
-    let strata: Vec<(&str, usize, usize)> =
-        skeleton.strata.iter().map(|s| (s.unit.as_str(), s.df, s.residual_df)).collect();
+    let strata: Vec<(&str, usize, usize)> = skeleton
+        .strata
+        .iter()
+        .map(|s| (s.unit.as_str(), s.df, s.residual_df))
+        .collect();
     assert_eq!(strata, [("day", 2, 2), ("session", 3, 2), ("run", 12, 8)]);
-    let effects: Vec<(&str, &str, usize, usize)> =
-        skeleton.effects.iter().map(|e| (e.term.as_str(), e.judged_against.as_str(), e.df, e.error_df)).collect();
+    let effects: Vec<(&str, &str, usize, usize)> = skeleton
+        .effects
+        .iter()
+        .map(|e| (e.term.as_str(), e.judged_against.as_str(), e.df, e.error_df))
+        .collect();
     assert_eq!(
         effects,
-        [("temperature", "session", 1, 2), ("finish", "run", 2, 8), ("temperature × finish", "run", 2, 8)]
+        [
+            ("temperature", "session", 1, 2),
+            ("finish", "run", 2, 8),
+            ("temperature × finish", "run", 2, 8)
+        ]
     );
     let runs = plan::draw(&protocol, "north", 7).unwrap();
     assert_eq!(runs.len(), 18);
@@ -122,8 +150,16 @@ fn a_split_plot_follows_from_its_units() {
         assert_eq!(temperatures.len(), 2, "both temperatures on day {day}");
         for session in 1..=2 {
             let own: Vec<_> = runs.iter().filter(|r| r.units[..2] == [day, session]).collect();
-            assert_eq!(own.iter().map(|r| r.levels[0]).collect::<BTreeSet<_>>().len(), 1, "one oven setting a session");
-            assert_eq!(own.iter().map(|r| r.levels[1]).collect::<BTreeSet<_>>().len(), 3, "each finish once");
+            assert_eq!(
+                own.iter().map(|r| r.levels[0]).collect::<BTreeSet<_>>().len(),
+                1,
+                "one oven setting a session"
+            );
+            assert_eq!(
+                own.iter().map(|r| r.levels[1]).collect::<BTreeSet<_>>().len(),
+                3,
+                "each finish once"
+            );
         }
     }
 }
@@ -137,10 +173,16 @@ fn a_strip_plot_follows_from_its_units() {
         "[analysis]\nplanned = [\"cure\"]",
     );
     let skeleton = plan::skeleton(&protocol).unwrap();
-    let strata: Vec<(&str, usize, usize)> =
-        skeleton.strata.iter().map(|s| (s.unit.as_str(), s.df, s.residual_df)).collect();
+    let strata: Vec<(&str, usize, usize)> = skeleton
+        .strata
+        .iter()
+        .map(|s| (s.unit.as_str(), s.df, s.residual_df))
+        .collect();
     // (4−1); 4(3−1) − 2; 4(2−1) − 1; 4·2·1 − 2
-    assert_eq!(strata, [("block", 3, 3), ("row", 8, 6), ("column", 4, 3), ("run", 8, 6)]);
+    assert_eq!(
+        strata,
+        [("block", 3, 3), ("row", 8, 6), ("column", 4, 3), ("run", 8, 6)]
+    );
 }
 
 /// A factor that takes up a whole stratum has no error term, and the table says so in words.
@@ -153,7 +195,11 @@ fn an_effect_without_an_error_term_is_named() {
     );
     let skeleton = plan::skeleton(&protocol).unwrap();
     assert_eq!(skeleton.effects[0].error_df, 0);
-    assert!(skeleton.sentences[0].contains("temperature (planned) has no error term"), "{:?}", skeleton.sentences);
+    assert!(
+        skeleton.sentences[0].contains("temperature (planned) has no error term"),
+        "{:?}",
+        skeleton.sentences
+    );
 }
 
 /// Degrees of freedom over all strata add up to the runs less one, whatever the units.
@@ -165,7 +211,10 @@ fn degrees_of_freedom_add_up() {
         "",
     );
     let structure = Structure::of(&protocol);
-    assert_eq!(structure.strata.iter().map(|s| s.df).sum::<usize>(), structure.runs() - 1);
+    assert_eq!(
+        structure.strata.iter().map(|s| s.df).sum::<usize>(),
+        structure.runs() - 1
+    );
     assert_eq!(structure.runs(), 4 * 6 * 3 * 2);
 }
 
@@ -199,8 +248,9 @@ fn crossed_units_are_visited_anew_in_each_session() {
         "",
     );
     let runs = plan::draw(&protocol, "north", 3).unwrap();
-    let orders: Vec<Vec<usize>> =
-        (1..=6).map(|s| runs.iter().filter(|r| r.units[0] == s).map(|r| r.units[1]).collect()).collect();
+    let orders: Vec<Vec<usize>> = (1..=6)
+        .map(|s| runs.iter().filter(|r| r.units[0] == s).map(|r| r.units[1]).collect())
+        .collect();
     for order in &orders {
         assert_eq!(order.iter().copied().collect::<BTreeSet<_>>(), (1..=5).collect());
     }
@@ -226,12 +276,22 @@ fn a_frozen_plan_reads_back_and_notices_changes() {
         plan::read(&Source::new("plan.csv", csv), &Source::new("plan.toml", toml), protocol)
     };
     assert_eq!(read(&csv, &toml, &protocol).unwrap(), frozen);
-    assert_eq!(read(&csv.replace('\n', "\r\n"), &toml, &protocol).unwrap(), frozen, "line ends do not matter");
+    assert_eq!(
+        read(&csv.replace('\n', "\r\n"), &toml, &protocol).unwrap(),
+        frozen,
+        "line ends do not matter"
+    );
     let codes = |result: Result<plan::Plan, wellrun::diagnostic::Diagnostics>| -> Vec<&'static str> {
         result.unwrap_err().iter().map(|d| d.code).collect()
     };
-    assert_eq!(codes(read(&csv.replacen("turned", "waxed", 1), &toml, &protocol)), ["D013"]);
-    assert_eq!(codes(read(&csv.replacen("turned", "tuned", 1), &toml, &protocol)), ["D013", "D016"]);
+    assert_eq!(
+        codes(read(&csv.replacen("turned", "waxed", 1), &toml, &protocol)),
+        ["D013"]
+    );
+    assert_eq!(
+        codes(read(&csv.replacen("turned", "tuned", 1), &toml, &protocol)),
+        ["D013", "D016"]
+    );
     let other = self::protocol(SPLIT_PLOT.0, SPLIT_PLOT.1, "[analysis]\nplanned = [\"finish\"]");
     assert_eq!(codes(read(&csv, &toml, &other)), ["D012"]);
     assert_eq!(codes(read(&csv, "seed = ", &protocol)), ["D011"]);

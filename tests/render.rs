@@ -179,6 +179,16 @@ fn the_same_inputs_give_the_same_bytes() {
 }
 
 #[test]
+fn each_weight_and_style_finds_its_face() {
+    let text = format!("{PAGE}plain *strong* _soft_ `typed`\n#set text(weight: \"bold\")\nbold");
+    let (bytes, found) = make_pdf(&with(&[("test.typ", &text)]), &json!({})).unwrap();
+    assert!(found.is_empty(), "{:?}", places(&found));
+    for face in ["Sans-Regular", "Sans-SemiBold", "Sans-Italic", "Mono"] {
+        assert!(holds(&bytes, format!("+IBMPlex{face}").as_bytes()), "{face}");
+    }
+}
+
+#[test]
 fn a_pdf_is_tagged_titled_and_dated_as_told() {
     let bytes = make_pdf(&with(&[("test.typ", PAGE)]), &json!({})).unwrap().0;
     for mark in [

@@ -59,12 +59,19 @@ fn trend(frame: &Frame, fit: &Fit, response: &Response) -> Check {
     let along = &columns.columns[0];
     let length = sum::dot(along, along);
     let Some((mean_square, df)) = fit.error(finest).filter(|(_, df)| *df >= 2.0 && length > 1e-9) else {
-        return cannot_tell(name, "Too few degrees of freedom are left to see a drift along the run order.");
+        return cannot_tell(
+            name,
+            "Too few degrees of freedom are left to see a drift along the run order.",
+        );
     };
     let slope = sum::dot(along, &fit.strata.residuals) / length;
     let explained = slope * slope * length;
     let left = (mean_square * df - explained).max(0.0) / (df - 1.0);
-    let t = if left > 0.0 { slope.abs() / (left / length).sqrt() } else { f64::INFINITY };
+    let t = if left > 0.0 {
+        slope.abs() / (left / length).sqrt()
+    } else {
+        f64::INFINITY
+    };
     let p = (2.0 * t_upper(t, df - 1.0)).min(1.0);
     let unit = &response.unit;
     judged(
@@ -86,7 +93,7 @@ fn spread(protocol: &Protocol, factor: usize, frame: &Frame, fit: &Fit) -> Check
             .filter(|&row| frame.rows[row].levels[factor] == level)
             .map(|row| fit.strata.residuals[row])
             .collect();
-        let middle = median(&left);
+        let middle = median(&left).unwrap_or(0.0);
         distances.push(left.iter().map(|r| (r - middle).abs()).collect());
     }
     let n: usize = distances.iter().map(Vec::len).sum();
@@ -96,7 +103,10 @@ fn spread(protocol: &Protocol, factor: usize, frame: &Frame, fit: &Fit) -> Check
     }
     let all: Vec<f64> = distances.concat();
     let grand = sum::mean(&all);
-    let between: f64 = distances.iter().map(|group| group.len() as f64 * (sum::mean(group) - grand).powi(2)).sum();
+    let between: f64 = distances
+        .iter()
+        .map(|group| group.len() as f64 * (sum::mean(group) - grand).powi(2))
+        .sum();
     let within: f64 = distances
         .iter()
         .map(|group| {
@@ -116,7 +126,10 @@ fn spread(protocol: &Protocol, factor: usize, frame: &Frame, fit: &Fit) -> Check
         name,
         f_upper(ratio, df1, df2),
         ratio,
-        format!("Results spread differently at different levels of {}; most at {widest}.", declared.name),
+        format!(
+            "Results spread differently at different levels of {}; most at {widest}.",
+            declared.name
+        ),
         format!("The spread is much the same at every level of {}.", declared.name),
     )
 }
@@ -127,7 +140,10 @@ fn odd_run(frame: &Frame, fit: &Fit, response: &Response) -> Check {
     let finest = fit.partitions.len() - 1;
     let residuals = &fit.strata.residuals;
     let Some((mean_square, df)) = fit.error(finest).filter(|(ms, df)| *df >= 3.0 && *ms > 0.0) else {
-        return cannot_tell(name, "Too few degrees of freedom are left to see a run that stands apart.");
+        return cannot_tell(
+            name,
+            "Too few degrees of freedom are left to see a run that stands apart.",
+        );
     };
     let n = residuals.len() as f64;
     let Some(worst) = (0..residuals.len()).max_by(|&a, &b| residuals[a].abs().total_cmp(&residuals[b].abs())) else {
@@ -136,7 +152,11 @@ fn odd_run(frame: &Frame, fit: &Fit, response: &Response) -> Check {
     // In a balanced layout every residual has variance ξ·df/n.
     let standard = residuals[worst].abs() / (mean_square * df / n).sqrt();
     let rest = df - standard * standard;
-    let t = if rest > 0.0 { standard * ((df - 1.0) / rest).sqrt() } else { f64::INFINITY };
+    let t = if rest > 0.0 {
+        standard * ((df - 1.0) / rest).sqrt()
+    } else {
+        f64::INFINITY
+    };
     let p = (2.0 * n * t_upper(t, df - 1.0)).min(1.0);
     judged(
         name.to_owned(),
@@ -166,7 +186,10 @@ fn within_run(frame: &Frame, response: &Response) -> Check {
         })
         .collect();
     if slopes.len() < 3 {
-        return cannot_tell(name, "Too few complete runs to see whether readings climb or fall within a run.");
+        return cannot_tell(
+            name,
+            "Too few complete runs to see whether readings climb or fall within a run.",
+        );
     }
     let n = slopes.len() as f64;
     let mean = sum::mean(&slopes);
@@ -180,7 +203,11 @@ fn within_run(frame: &Frame, response: &Response) -> Check {
         name.to_owned(),
         (2.0 * t_upper(t.abs(), n - 1.0)).min(1.0),
         mean,
-        format!("The readings of a run {word} by {:.3} {} from one to the next, on average.", mean.abs(), response.unit),
+        format!(
+            "The readings of a run {word} by {:.3} {} from one to the next, on average.",
+            mean.abs(),
+            response.unit
+        ),
         "The readings of a run neither climb nor fall.".to_owned(),
     )
 }
@@ -210,7 +237,10 @@ fn resolution(frame: &Frame, response: &Response) -> Check {
                 response.resolution, response.unit
             )
         } else {
-            format!("The display steps by {} {}, fine enough for the spread of readings within a run.", response.resolution, response.unit)
+            format!(
+                "The display steps by {} {}, fine enough for the spread of readings within a run.",
+                response.resolution, response.unit
+            )
         },
         statistic: Some(standard_deviation / step),
         p: None,

@@ -242,10 +242,28 @@ pub struct EffectFinding {
     pub p_adjusted: Option<f64>,
     /// p-value of the randomization test, where one was made.
     pub p_randomization: Option<f64>,
+    /// How that test was made.
+    #[serde(default)]
+    pub randomization: Option<RandomizationFinding>,
     /// True if the protocol names it as planned.
     pub planned: bool,
     /// Why something is null.
     pub note: Option<String>,
+}
+
+/// How a randomization test was made.
+#[derive(Debug, Clone, Serialize, Deserialize, JsonSchema)]
+pub struct RandomizationFinding {
+    /// Number of arrangements of the levels that were listed, or drawn.
+    pub arrangements: u64,
+    /// True if every arrangement that the plan's draw could have given was listed.
+    pub exact: bool,
+    /// Lower end of the 99 % interval of the p-value that endless draws would give; the p-value itself if exact.
+    pub low: f64,
+    /// Upper end of that interval.
+    pub high: f64,
+    /// Smallest p-value that this design could have given; null where arrangements were drawn.
+    pub smallest: Option<f64>,
 }
 
 /// Spread of the finest unit.

@@ -8,7 +8,7 @@ use crate::numeric::distribution::{t_quantile_upper, t_upper};
 use crate::plan::{Structure, Term, terms};
 use crate::protocol::{Effect, Protocol};
 use crate::stats::components::{Combinations, combinations};
-use crate::stats::interval::satterthwaite_df;
+use crate::stats::interval::{WeightedMeanSquare, combination, satterthwaite_df};
 use crate::stats::strata::{Partition, StrataError, StrataFit, TermColumns, fit};
 
 /// A fitted response.
@@ -48,9 +48,15 @@ impl Fit {
         let columns: Vec<TermColumns> = terms
             .iter()
             .map(|term| {
-                let rows: Vec<Vec<f64>> = frame.rows.iter().map(|row| term.columns_at(protocol, &row.levels)).collect();
+                let rows: Vec<Vec<f64>> = frame
+                    .rows
+                    .iter()
+                    .map(|row| term.columns_at(protocol, &row.levels))
+                    .collect();
                 TermColumns {
-                    columns: (0..term.df).map(|column| rows.iter().map(|row| row[column]).collect()).collect(),
+                    columns: (0..term.df)
+                        .map(|column| rows.iter().map(|row| row[column]).collect())
+                        .collect(),
                 }
             })
             .collect();
@@ -71,7 +77,8 @@ impl Fit {
     /// Mean square and degrees of freedom left in a stratum.
     pub(super) fn error(&self, stratum: usize) -> Option<(f64, f64)> {
         let left = &self.strata.strata[stratum];
-        left.mean_square().map(|mean_square| (mean_square, left.residual_df as f64))
+        left.mean_square()
+            .map(|mean_square| (mean_square, left.residual_df as f64))
     }
 
     /// The response (minus the frame's reference) averaged over an even grid of all factors but those fixed in `at`
@@ -83,7 +90,11 @@ impl Fit {
     /// Difference of two such means.
     pub(super) fn difference(&self, protocol: &Protocol, to: &[(usize, usize)], from: &[(usize, usize)]) -> Estimate {
         let mut values = self.values(protocol, to);
-        for (to, from) in values.iter_mut().flatten().zip(self.values(protocol, from).iter().flatten()) {
+        for (to, from) in values
+            .iter_mut()
+            .flatten()
+            .zip(self.values(protocol, from).iter().flatten())
+        {
             *to -= from;
         }
         self.estimate(0.0, &values)
@@ -91,7 +102,10 @@ impl Fit {
 
     /// Slope of a numeric factor, averaged over an even grid of the others.
     pub(super) fn slope(&self, effect: &Effect) -> Option<Estimate> {
-        let term = self.terms.iter().position(|term| term.effect == *effect && term.part == crate::plan::Part::Whole)?;
+        let term = self
+            .terms
+            .iter()
+            .position(|term| term.effect == *effect && term.part == crate::plan::Part::Whole)?;
         let mut values = self.strata.no_values();
         *values.get_mut(term)?.first_mut()? = 1.0;
         Some(self.estimate(0.0, &values))
@@ -106,13 +120,22 @@ impl Fit {
         self.terms
             .iter()
             .map(|term| {
-                if term.effect.iter().all(|factor| at.iter().any(|(fixed, _)| fixed == factor)) {
+                if term
+                    .effect
+                    .iter()
+                    .all(|factor| at.iter().any(|(fixed, _)| fixed == factor))
+                {
                     term.columns_at(protocol, &levels)
                 } else {
                     vec![0.0; term.df]
                 }
             })
             .collect()
+    }
+
+    /// The results less what the other terms of a term's stratum explain, projected onto that stratum.
+    pub(super) fn without_others(&self, term: usize) -> Vec<f64> {
+        self.strata.without_others(term)
     }
 
     /// What a vector over the rows holds in the finest stratum beyond the model.
@@ -130,7 +153,10 @@ impl Fit {
                     ..Estimate::default()
                 };
             };
-            factors.iter_mut().zip(mean).for_each(|(f, m)| *f += function.mean_weight * m);
+            factors
+                .iter_mut()
+                .zip(mean)
+                .for_each(|(f, m)| *f += function.mean_weight * m);
         }
         let largest = factors.iter().fold(0.0_f64, |a, &b| a.max(b.abs()));
         let mut parts = Vec::new();
@@ -145,14 +171,14 @@ impl Fit {
                     ..Estimate::default()
                 };
             };
-            parts.push((factor, mean_square, df));
+            parts.push(WeightedMeanSquare {
+                coefficient: factor,
+                mean_square,
+                df,
+            });
         }
-        let variance: f64 = parts.iter().map(|(factor, mean_square, _)| factor * mean_square).sum();
-        let df = match parts.as_slice() {
-            [(_, _, df)] => *df,
-            _ => satterthwaite_df(&parts),
-        };
-        Estimate::new(function.value, variance, df, self.confidence)
+        let df = satterthwaite_df(&parts).unwrap_or(f64::NAN);
+        Estimate::new(function.value, combination(&parts), df, self.confidence)
     }
 }
 

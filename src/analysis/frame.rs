@@ -53,19 +53,34 @@ impl Frame {
     pub(super) fn gather(protocol: &Protocol, plan: Option<&Plan>, record: &Record, response: ResponseId) -> Self {
         let declared = &protocol.responses[response];
         let readings_of = |run: &RunRecord| -> Vec<Decimal> {
-            run.readings.get(response).into_iter().flatten().flatten().map(|written| written.value).collect()
+            run.readings
+                .get(response)
+                .into_iter()
+                .flatten()
+                .flatten()
+                .map(|written| written.value)
+                .collect()
         };
         let reference = record.runs.values().flat_map(readings_of).next().unwrap_or_default();
         let mut rows = Vec::new();
         let mut missing = 0;
         let mut short = Vec::new();
-        let planned = plan.map_or_else(|| record.runs.keys().copied().collect(), |plan| (1..=plan.runs.len()).collect::<Vec<usize>>());
-        let as_run_numbers = if plan.is_none() { number_units(protocol, record) } else { BTreeMap::new() };
+        let planned = plan.map_or_else(
+            || record.runs.keys().copied().collect(),
+            |plan| (1..=plan.runs.len()).collect::<Vec<usize>>(),
+        );
+        let as_run_numbers = if plan.is_none() {
+            number_units(protocol, record)
+        } else {
+            BTreeMap::new()
+        };
         for run in planned {
             let recorded = record.runs.get(&run);
             let decimals = recorded.map(readings_of).unwrap_or_default();
             missing += declared.readings.saturating_sub(decimals.len());
-            let (Some(recorded), false) = (recorded, decimals.is_empty()) else { continue };
+            let (Some(recorded), false) = (recorded, decimals.is_empty()) else {
+                continue;
+            };
             if decimals.len() < declared.readings {
                 short.push(run);
             }
@@ -99,7 +114,9 @@ impl Frame {
         let counts = if plan.is_some() {
             protocol.units.iter().map(|unit| unit.count).collect()
         } else {
-            (0..protocol.units.len()).map(|u| rows.iter().map(|row| row.units[u] + 1).max().unwrap_or(0)).collect()
+            (0..protocol.units.len())
+                .map(|u| rows.iter().map(|row| row.units[u] + 1).max().unwrap_or(0))
+                .collect()
         };
         Self {
             rows,
@@ -157,7 +174,10 @@ fn number_units(protocol: &Protocol, record: &Record) -> BTreeMap<usize, Vec<usi
     let run_unit = protocol.run_unit();
     let above: Vec<Vec<usize>> = (0..protocol.units.len()).map(|u| protocol.above(u)).collect();
     let key = |run: &RunRecord, unit: usize| -> Vec<String> {
-        above[unit].iter().map(|&u| run.units.get(u).cloned().unwrap_or_default()).collect()
+        above[unit]
+            .iter()
+            .map(|&u| run.units.get(u).cloned().unwrap_or_default())
+            .collect()
     };
     let mut labels: Vec<BTreeMap<Vec<String>, Vec<String>>> = vec![BTreeMap::new(); protocol.units.len()];
     for run in record.runs.values() {
@@ -170,7 +190,9 @@ fn number_units(protocol: &Protocol, record: &Record) -> BTreeMap<usize, Vec<usi
         }
     }
     for groups in &mut labels {
-        groups.values_mut().for_each(|group| group.sort_by(|a, b| natural(a).cmp(&natural(b))));
+        groups
+            .values_mut()
+            .for_each(|group| group.sort_by(|a, b| natural(a).cmp(&natural(b))));
     }
     let mut counts: BTreeMap<Vec<String>, usize> = BTreeMap::new();
     let mut numbers = BTreeMap::new();
@@ -178,7 +200,10 @@ fn number_units(protocol: &Protocol, record: &Record) -> BTreeMap<usize, Vec<usi
         let mut own: Vec<usize> = (0..run_unit)
             .map(|unit| {
                 let label = run.units.get(unit).map_or("", String::as_str);
-                labels[unit].get(&key(run, unit)).and_then(|group| group.iter().position(|l| l == label)).unwrap_or(0)
+                labels[unit]
+                    .get(&key(run, unit))
+                    .and_then(|group| group.iter().position(|l| l == label))
+                    .unwrap_or(0)
             })
             .collect();
         let count = counts.entry(key(run, run_unit)).or_insert(0);

@@ -1,12 +1,13 @@
 //! Protocol, plan and record to findings; chooses what `stats` is asked.
 
-
+mod checks;
 mod findings;
-
-
-
-
-
+mod fit;
+mod frame;
+mod randomization;
+mod response;
+mod sources;
+mod summary;
 
 pub use findings::*;
-
+pub use summary::{analyse, findings_schema};

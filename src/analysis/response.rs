@@ -9,11 +9,12 @@ use rust_decimal::prelude::ToPrimitive;
 
 use super::checks::checks;
 use super::findings::{
-    ContrastFinding, EffectFinding, MeanFinding, Model, Residual, ResponseFindings, RunResult, SlopeFinding,
-    StratumFinding, Verdict,
+    ContrastFinding, EffectFinding, MeanFinding, Model, RandomizationFinding, Residual, ResponseFindings, RunResult,
+    SlopeFinding, StratumFinding, Verdict,
 };
 use super::fit::{Estimate, Fit};
 use super::frame::Frame;
+use super::randomization::randomization;
 use super::sources::components;
 use crate::numeric::distribution::f_upper;
 use crate::numeric::sum;
@@ -25,7 +26,12 @@ use crate::stats::multiplicity::holm;
 /// Most differences listed for one factor; beyond, a table of differences helps nobody.
 const MOST_DIFFERENCES: usize = 66;
 
-pub(super) fn findings(protocol: &Protocol, plan: Option<&Plan>, record: &Record, response: ResponseId) -> ResponseFindings {
+pub(super) fn findings(
+    protocol: &Protocol,
+    plan: Option<&Plan>,
+    record: &Record,
+    response: ResponseId,
+) -> ResponseFindings {
     let declared = &protocol.responses[response];
     let frame = Frame::gather(protocol, plan, record, response);
     let relevant = declared.relevant.and_then(|r| r.to_f64());
@@ -47,11 +53,19 @@ pub(super) fn findings(protocol: &Protocol, plan: Option<&Plan>, record: &Record
         },
         strata: Vec::new(),
         effects: Vec::new(),
-        residual: Residual { variance: None, standard_deviation: None, df: 0 },
+        residual: Residual {
+            variance: None,
+            standard_deviation: None,
+            df: 0,
+        },
         grand_mean: MeanFinding {
             levels: BTreeMap::new(),
             n: frame.rows.len(),
-            mean: if results.is_empty() { 0.0 } else { frame.reference + sum::mean(&results) },
+            mean: if results.is_empty() {
+                0.0
+            } else {
+                frame.reference + sum::mean(&results)
+            },
             standard_error: None,
             df: None,
             low: None,
@@ -80,19 +94,24 @@ pub(super) fn findings(protocol: &Protocol, plan: Option<&Plan>, record: &Record
             return found;
         }
     };
-    fill(&mut found, protocol, &frame, &fit);
+    fill(&mut found, protocol, plan, &frame, &fit);
     found.components = components(protocol, declared, &frame, &fit);
     found.checks = checks(protocol, declared, &frame, &fit);
     found
 }
 
-fn fill(found: &mut ResponseFindings, protocol: &Protocol, frame: &Frame, fit: &Fit) {
+fn fill(found: &mut ResponseFindings, protocol: &Protocol, plan: Option<&Plan>, frame: &Frame, fit: &Fit) {
     let finest = fit.partitions.len() - 1;
     let unit_name = |stratum: usize| fit.structure.name(stratum, protocol);
     found.model = Model {
         fixed: fit.terms.iter().map(|term| term.name.clone()).collect(),
         random: (0..=finest).map(unit_name).collect(),
-        method: if finest == 0 { "least squares" } else { "analysis of variance in strata" }.to_owned(),
+        method: if finest == 0 {
+            "least squares"
+        } else {
+            "analysis of variance in strata"
+        }
+        .to_owned(),
         residual_df: fit.strata.strata[finest].residual_df,
         log_likelihood: None,
     };
@@ -110,6 +129,21 @@ fn fill(found: &mut ResponseFindings, protocol: &Protocol, frame: &Frame, fit: &
         })
         .collect();
     found.effects = effects(protocol, fit);
+    for (term, effect) in fit.terms.iter().zip(&mut found.effects) {
+        if !effect.planned || term.part == Part::Departure {
+            continue;
+        }
+        if let Some(test) = randomization(protocol, plan, frame, fit, &term.effect) {
+            effect.p_randomization = Some(test.p);
+            effect.randomization = Some(RandomizationFinding {
+                arrangements: test.arrangements,
+                exact: test.exact,
+                low: test.low,
+                high: test.high,
+                smallest: test.smallest,
+            });
+        }
+    }
     for effect in found.effects.iter().filter(|effect| effect.denominator_df.is_none()) {
         found.cannot_tell.push(format!(
             "{} has no error term: nothing is left of the spread of {} to judge it by, so it has no interval and no p-value.",
@@ -123,7 +157,11 @@ fn fill(found: &mut ResponseFindings, protocol: &Protocol, frame: &Frame, fit: &
         df: fit.strata.strata[finest].residual_df,
     };
     let count = |at: &[(FactorId, usize)]| {
-        frame.rows.iter().filter(|row| at.iter().all(|&(factor, level)| row.levels[factor] == level)).count()
+        frame
+            .rows
+            .iter()
+            .filter(|row| at.iter().all(|&(factor, level)| row.levels[factor] == level))
+            .count()
     };
     let mean = |at: &[(FactorId, usize)]| mean_finding(protocol, frame, at, count(at), fit.mean(protocol, at));
     found.grand_mean = mean(&[]);
@@ -133,9 +171,13 @@ fn fill(found: &mut ResponseFindings, protocol: &Protocol, frame: &Frame, fit: &
     for (factor, declared) in protocol.factors.iter().enumerate() {
         let effect = vec![factor];
         if declared.is_numeric() {
-            found.slopes.extend(fit.slope(&effect).map(|slope| slope_finding(protocol, factor, &slope)));
+            found
+                .slopes
+                .extend(fit.slope(&effect).map(|slope| slope_finding(protocol, factor, &slope)));
         } else {
-            found.contrasts.extend(differences(protocol, fit, factor, &[], &effect, found.relevant));
+            found
+                .contrasts
+                .extend(differences(protocol, fit, factor, &[], &effect, found.relevant));
         }
     }
     for effect in protocol.analysis.planned.iter().filter(|effect| effect.len() == 2) {
@@ -144,7 +186,14 @@ fn fill(found: &mut ResponseFindings, protocol: &Protocol, frame: &Frame, fit: &
                 continue;
             }
             for level in 0..protocol.factors[other].levels.len() {
-                found.contrasts.extend(differences(protocol, fit, factor, &[(other, level)], effect, found.relevant));
+                found.contrasts.extend(differences(
+                    protocol,
+                    fit,
+                    factor,
+                    &[(other, level)],
+                    effect,
+                    found.relevant,
+                ));
             }
         }
     }
@@ -175,12 +224,15 @@ fn effects(protocol: &Protocol, fit: &Fit) -> Vec<EffectFinding> {
                 p: f.zip(error).map(|(f, (_, df))| f_upper(f, fitted.df as f64, df)),
                 p_adjusted: None,
                 p_randomization: None,
+                randomization: None,
                 planned: protocol.analysis.planned.contains(&term.effect),
                 note: error.is_none().then(|| "no error term".to_owned()),
             }
         })
         .collect();
-    let planned: Vec<usize> = (0..effects.len()).filter(|&e| effects[e].planned && effects[e].p.is_some()).collect();
+    let planned: Vec<usize> = (0..effects.len())
+        .filter(|&e| effects[e].planned && effects[e].p.is_some())
+        .collect();
     let adjusted = holm(&planned.iter().filter_map(|&e| effects[e].p).collect::<Vec<f64>>());
     for (&effect, p) in planned.iter().zip(adjusted) {
         effects[effect].p_adjusted = Some(p);
@@ -205,7 +257,14 @@ fn settings(protocol: &Protocol, effect: &Effect) -> Vec<Vec<(FactorId, usize)>>
 }
 
 fn level_names(protocol: &Protocol, at: &[(FactorId, usize)]) -> BTreeMap<String, String> {
-    at.iter().map(|&(factor, level)| (protocol.factors[factor].name.clone(), protocol.factors[factor].level(level))).collect()
+    at.iter()
+        .map(|&(factor, level)| {
+            (
+                protocol.factors[factor].name.clone(),
+                protocol.factors[factor].level(level),
+            )
+        })
+        .collect()
 }
 
 fn mean_finding(protocol: &Protocol, frame: &Frame, at: &[(FactorId, usize)], n: usize, mean: Estimate) -> MeanFinding {
@@ -232,8 +291,18 @@ fn raw_means(protocol: &Protocol, frame: &Frame) -> Vec<MeanFinding> {
                 .map(|row| row.result)
                 .collect();
             let value = sum::mean(&results);
-            (!results.is_empty())
-                .then(|| mean_finding(protocol, frame, &at, results.len(), Estimate { value, ..Estimate::default() }))
+            (!results.is_empty()).then(|| {
+                mean_finding(
+                    protocol,
+                    frame,
+                    &at,
+                    results.len(),
+                    Estimate {
+                        value,
+                        ..Estimate::default()
+                    },
+                )
+            })
         })
         .collect()
 }
@@ -269,7 +338,9 @@ fn differences(
                 p: difference.p,
                 p_adjusted: None,
                 planned: protocol.analysis.planned.contains(effect),
-                verdict: relevant.zip(difference.low.zip(difference.high)).map(|(size, (low, high))| verdict(low, high, size)),
+                verdict: relevant
+                    .zip(difference.low.zip(difference.high))
+                    .map(|(size, (low, high))| verdict(low, high, size)),
             });
         }
     }
@@ -294,8 +365,16 @@ fn verdict(low: f64, high: f64, size: f64) -> Verdict {
 
 fn slope_finding(protocol: &Protocol, factor: FactorId, slope: &Estimate) -> SlopeFinding {
     let declared = &protocol.factors[factor];
-    let numbers: Vec<f64> = declared.numbers.iter().flatten().filter_map(|n| n.to_f64()).collect();
-    let ends = (numbers.iter().copied().fold(f64::INFINITY, f64::min), numbers.iter().copied().fold(f64::NEG_INFINITY, f64::max));
+    let numbers: Vec<f64> = declared
+        .numbers
+        .iter()
+        .flatten()
+        .filter_map(rust_decimal::prelude::ToPrimitive::to_f64)
+        .collect();
+    let ends = (
+        numbers.iter().copied().fold(f64::INFINITY, f64::min),
+        numbers.iter().copied().fold(f64::NEG_INFINITY, f64::max),
+    );
     SlopeFinding {
         factor: declared.name.clone(),
         unit: declared.unit.clone(),

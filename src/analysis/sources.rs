@@ -19,7 +19,7 @@ use crate::numeric::distribution::noncentral_f_lower;
 use crate::numeric::sum;
 use crate::plan::Part;
 use crate::protocol::{PartOf, Protocol, Response, Statistic};
-use crate::stats::interval::combination_interval;
+use crate::stats::interval::{WeightedMeanSquare, combination, combination_interval};
 
 /// All sources of spread of one response.
 pub(super) fn components(protocol: &Protocol, response: &Response, frame: &Frame, fit: &Fit) -> Vec<Component> {
@@ -34,7 +34,10 @@ pub(super) fn components(protocol: &Protocol, response: &Response, frame: &Frame
         components.push(reading(mean_square, df, readings, fit.confidence));
     }
     for (index, term) in fit.terms.iter().enumerate() {
-        let product = term.effect.iter().all(|&f| protocol.factors[f].part_of == PartOf::Product);
+        let product = term
+            .effect
+            .iter()
+            .all(|&f| protocol.factors[f].part_of == PartOf::Product);
         components.push(levels_studied(fit, index, &term.name, term.part, product));
     }
     let total: f64 = components.iter().filter_map(|c| c.variance).map(|v| v.max(0.0)).sum();
@@ -86,14 +89,24 @@ fn unit(protocol: &Protocol, fit: &Fit, stratum: usize, reading: Option<(f64, f6
         component.note = Some("no degrees of freedom are left to estimate it".to_owned());
         return component;
     };
-    let mut parts: Vec<(f64, f64, f64)> = factors
+    let mut parts: Vec<WeightedMeanSquare> = factors
         .iter()
         .enumerate()
         .filter(|(_, factor)| **factor != 0.0)
-        .filter_map(|(s, &factor)| fit.error(s).map(|(mean_square, df)| (factor, mean_square, df)))
+        .filter_map(|(s, &coefficient)| {
+            fit.error(s).map(|(mean_square, df)| WeightedMeanSquare {
+                coefficient,
+                mean_square,
+                df,
+            })
+        })
         .collect();
     if let Some((mean_square, df, readings)) = reading {
-        parts.push((-1.0 / readings, mean_square, df));
+        parts.push(WeightedMeanSquare {
+            coefficient: -1.0 / readings,
+            mean_square,
+            df,
+        });
     }
     fill(&mut component, &parts, fit.confidence);
     if component.variance.is_some_and(|v| v < 0.0) {
@@ -118,18 +131,26 @@ fn reading(mean_square: f64, df: f64, readings: f64, confidence: f64) -> Compone
             mean_square.sqrt()
         )),
     };
-    fill(&mut component, &[(1.0 / readings, mean_square, df)], confidence);
+    fill(
+        &mut component,
+        &[WeightedMeanSquare {
+            coefficient: 1.0 / readings,
+            mean_square,
+            df,
+        }],
+        confidence,
+    );
     component
 }
 
-/// Variance, standard deviation and interval from factors, mean squares and degrees of freedom.
-fn fill(component: &mut Component, parts: &[(f64, f64, f64)], confidence: f64) {
-    let variance: f64 = parts.iter().map(|(factor, mean_square, _)| factor * mean_square).sum();
+/// Variance, standard deviation and interval of a combination of mean squares.
+fn fill(component: &mut Component, parts: &[WeightedMeanSquare], confidence: f64) {
+    let variance = combination(parts);
     component.variance = Some(variance);
     component.standard_deviation = Some(variance.max(0.0).sqrt());
-    if let Some((low, high)) = combination_interval(parts, confidence) {
-        component.low = Some(low.max(0.0).sqrt());
-        component.high = Some(high.max(0.0).sqrt());
+    if let Some(interval) = combination_interval(parts, confidence) {
+        component.low = Some(interval.lower.max(0.0).sqrt());
+        component.high = Some(interval.upper.max(0.0).sqrt());
     }
 }
 

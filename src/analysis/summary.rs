@@ -34,7 +34,10 @@ pub fn analyse(
     if plan.is_none() && !protocol.is_as_run() {
         found.push(Diagnostic::error("A002", "this study has no plan yet").help("freeze one with `wellrun plan`"));
     }
-    let any = record.runs.values().any(|run| run.readings.iter().flatten().any(Option::is_some));
+    let any = record
+        .runs
+        .values()
+        .any(|run| run.readings.iter().flatten().any(Option::is_some));
     if !any {
         found.push(
             Diagnostic::error("A001", "no reading is on record, so there is nothing to analyse")
@@ -76,9 +79,17 @@ pub fn analyse(
 }
 
 fn summary(protocol: &Protocol, plan: Option<&Plan>, record: &Record) -> RecordSummary {
-    let runs: Vec<usize> = plan.map_or_else(|| record.runs.keys().copied().collect(), |plan| (1..=plan.runs.len()).collect());
+    let runs: Vec<usize> = plan.map_or_else(
+        || record.runs.keys().copied().collect(),
+        |plan| (1..=plan.runs.len()).collect(),
+    );
     let wanted: usize = protocol.responses.iter().map(|response| response.readings).sum();
-    let there = |run: &usize| record.runs.get(run).map_or(0, |run| run.readings.iter().flatten().flatten().count());
+    let there = |run: &usize| {
+        record
+            .runs
+            .get(run)
+            .map_or(0, |run| run.readings.iter().flatten().flatten().count())
+    };
     let (mut complete, mut missing, mut incomplete) = (0, Vec::new(), Vec::new());
     for run in &runs {
         match there(run) {
@@ -87,8 +98,11 @@ fn summary(protocol: &Protocol, plan: Option<&Plan>, record: &Record) -> RecordS
             _ => complete += 1,
         }
     }
-    let mut made: Vec<(usize, usize)> =
-        record.runs.values().filter_map(|run| run.order.map(|position| (position, run.run))).collect();
+    let mut made: Vec<(usize, usize)> = record
+        .runs
+        .values()
+        .filter_map(|run| run.order.map(|position| (position, run.run)))
+        .collect();
     made.sort_unstable();
     // A run is out of order when an earlier planned one was made after it.
     let mut out_of_order: Vec<usize> = Vec::new();
@@ -115,7 +129,14 @@ fn summary(protocol: &Protocol, plan: Option<&Plan>, record: &Record) -> RecordS
                 reason: c.reason.clone(),
             })
             .collect(),
-        deviations: record.deviations.iter().map(|d| DeviationFinding { run: d.run, what: d.what.clone() }).collect(),
+        deviations: record
+            .deviations
+            .iter()
+            .map(|d| DeviationFinding {
+                run: d.run,
+                what: d.what.clone(),
+            })
+            .collect(),
         questioned: record
             .questioned
             .iter()
@@ -127,7 +148,9 @@ fn summary(protocol: &Protocol, plan: Option<&Plan>, record: &Record) -> RecordS
             })
             .collect(),
         out_of_order,
-        conditions: (0..protocol.conditions.len()).map(|index| condition(protocol, record, index)).collect(),
+        conditions: (0..protocol.conditions.len())
+            .map(|index| condition(protocol, record, index))
+            .collect(),
     }
 }
 

@@ -2,6 +2,7 @@
 
 mod cholesky;
 pub mod distribution;
+mod extended;
 mod matrix;
 mod qr;
 mod quadrature;
@@ -10,6 +11,7 @@ pub mod stream;
 pub mod sum;
 
 pub use cholesky::{Cholesky, CholeskyError};
+pub use extended::Extended;
 pub use matrix::Matrix;
 pub use qr::{LeastSquares, Qr};
 pub use quadrature::weighted_integral;

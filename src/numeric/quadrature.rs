@@ -28,7 +28,10 @@ pub fn weighted_integral(
     let at = |i: usize| low + h * i as f64;
     let weights: Vec<f64> = (0..=cells as usize).map(|i| weight(at(i))).collect();
     // outward from the largest weight, as long as a factor of 1 could still matter
-    let top = weights.iter().enumerate().fold(0, |best, (i, value)| if *value > weights[best] { i } else { best });
+    let top = weights
+        .iter()
+        .enumerate()
+        .fold(0, |best, (i, value)| if *value > weights[best] { i } else { best });
     let mut values = vec![0.0; weights.len()];
     let mut largest: f64 = 0.0;
     let mut visit = |i: usize| {
@@ -79,9 +82,18 @@ mod tests {
         let gauss = |x: f64| (-0.5 * x * x).exp();
         let close = |got: f64, want: f64| assert!((got / want - 1.0).abs() < 1e-14, "{got:e} against {want:e}");
         close(weighted_integral(gauss, |_| 1.0, -40.0, 40.0, 0.5), (2.0 * PI).sqrt());
-        close(weighted_integral(|x| gauss(1e3 * x), |_| 1.0, -1.0, 1.1, 1e-3), 1e-3 * (2.0 * PI).sqrt());
-        close(weighted_integral(|u| (2.5 * u - u.exp()).exp(), |_| 1.0, -40.0, 8.0, 0.25), 0.75 * PI.sqrt());
-        close(weighted_integral(gauss, |x| 1.0 / (1.0 + (9.0 * x).exp()), -40.0, 40.0, 0.5), (0.5 * PI).sqrt());
+        close(
+            weighted_integral(|x| gauss(1e3 * x), |_| 1.0, -1.0, 1.1, 1e-3),
+            1e-3 * (2.0 * PI).sqrt(),
+        );
+        close(
+            weighted_integral(|u| (2.5 * u - u.exp()).exp(), |_| 1.0, -40.0, 8.0, 0.25),
+            0.75 * PI.sqrt(),
+        );
+        close(
+            weighted_integral(gauss, |x| 1.0 / (1.0 + (9.0 * x).exp()), -40.0, 40.0, 0.5),
+            (0.5 * PI).sqrt(),
+        );
     }
 
     /// Closed form: a factor that moves the peak far from that of the weight, ∫ φ(x) e^(20(x − 40)) = e^(200 − 800).

@@ -30,6 +30,7 @@ use std::collections::BTreeMap;
 
 use super::model::PlannedRun;
 use super::structure::Structure;
+use crate::design::treatments;
 use crate::diagnostic::{Diagnostic, Diagnostics};
 use crate::numeric::stream::Stream;
 use crate::protocol::{Protocol, UnitId};
@@ -54,8 +55,9 @@ pub fn draw(protocol: &Protocol, site_id: &str, seed: u64) -> Result<Vec<Planned
             protocol.sha256
         ))
     };
-    let allocations: Vec<Allocation> =
-        (0..protocol.units.len()).map(|unit| allocate(protocol, &structure, unit, stream)).collect();
+    let allocations: Vec<Allocation> = (0..protocol.units.len())
+        .map(|unit| allocate(protocol, &structure, unit, stream))
+        .collect();
     let mut visits: Vec<Option<Stream>> = (0..protocol.units.len())
         .map(|unit| {
             let crosses = (0..unit).any(|earlier| !structure.above[unit].contains(&earlier));
@@ -73,13 +75,16 @@ pub(super) fn check(protocol: &Protocol) -> Result<(), Diagnostics> {
     let mut found = Diagnostics::new();
     if protocol.is_as_run() {
         found.push(
-            Diagnostic::error("D001", "this study has readings already (`order = \"as run\"`), so no order is drawn")
-                .help("take the readings in with `wellrun record`"),
+            Diagnostic::error(
+                "D001",
+                "this study has readings already (`order = \"as run\"`), so no order is drawn",
+            )
+            .help("take the readings in with `wellrun record`"),
         );
         return Err(found);
     }
     for (unit, declared) in protocol.units.iter().enumerate() {
-        let combinations = combinations(protocol, unit);
+        let combinations = treatments(protocol, unit).len();
         if declared.count == 0 || declared.count % combinations != 0 {
             found.push(
                 Diagnostic::error(
@@ -89,7 +94,10 @@ pub(super) fn check(protocol: &Protocol) -> Result<(), Diagnostics> {
                         declared.count, declared.name
                     ),
                 )
-                .help(format!("set `count` of `{}` to a multiple of {combinations}", declared.name)),
+                .help(format!(
+                    "set `count` of `{}` to a multiple of {combinations}",
+                    declared.name
+                )),
             );
         }
     }
@@ -102,16 +110,19 @@ pub(super) fn check(protocol: &Protocol) -> Result<(), Diagnostics> {
     if found.has_errors() { Err(found) } else { Ok(()) }
 }
 
-/// Number of combinations of the levels of the factors set on a unit.
-pub(super) fn combinations(protocol: &Protocol, unit: UnitId) -> usize {
-    protocol.factors_on(unit).iter().map(|&f| protocol.factors[f].levels.len()).fold(1_usize, usize::saturating_mul)
+/// What is put on one unit.
+struct Allocation {
+    /// The combinations, in the order in which they stand in the row.
+    treatments: Vec<Vec<usize>>,
+    /// For each combination of the units above (by their numbers from 0), the place of every number of the unit.
+    places: BTreeMap<Vec<usize>, Vec<usize>>,
 }
 
-/// For each combination of the units above (by their numbers from 0), the place of every number of the unit.
-type Allocation = BTreeMap<Vec<usize>, Vec<usize>>;
-
 fn allocate(protocol: &Protocol, structure: &Structure, unit: UnitId, stream: impl Fn(&str) -> Stream) -> Allocation {
-    let mut allocation = Allocation::new();
+    let mut allocation = Allocation {
+        treatments: treatments(protocol, unit),
+        places: BTreeMap::new(),
+    };
     if protocol.factors_on(unit).is_empty() {
         return allocation;
     }
@@ -119,8 +130,13 @@ fn allocate(protocol: &Protocol, structure: &Structure, unit: UnitId, stream: im
     let above = &structure.above[unit];
     let mut numbers = vec![0; above.len()];
     loop {
-        allocation.insert(numbers.clone(), stream.permutation(structure.counts[unit]));
-        let Some(place) = (0..above.len()).rev().find(|&i| numbers[i] + 1 < structure.counts[above[i]]) else {
+        allocation
+            .places
+            .insert(numbers.clone(), stream.permutation(structure.counts[unit]));
+        let Some(place) = (0..above.len())
+            .rev()
+            .find(|&i| numbers[i] + 1 < structure.counts[above[i]])
+        else {
             return allocation;
         };
         numbers[place] += 1;
@@ -147,7 +163,9 @@ fn walk(
         return;
     }
     let count = structure.counts[unit];
-    let order = visits[unit].as_mut().map_or_else(|| (0..count).collect(), |stream| stream.permutation(count));
+    let order = visits[unit]
+        .as_mut()
+        .map_or_else(|| (0..count).collect(), |stream| stream.permutation(count));
     for number in order {
         numbers.push(number);
         walk(protocol, structure, allocations, visits, numbers, runs);
@@ -158,14 +176,14 @@ fn walk(
 /// The levels of every factor for one choice of numbers.
 fn levels(protocol: &Protocol, structure: &Structure, allocations: &[Allocation], numbers: &[usize]) -> Vec<usize> {
     let mut levels = vec![0; protocol.factors.len()];
-    for unit in 0..protocol.units.len() {
+    for (unit, allocation) in allocations.iter().enumerate() {
         let above: Vec<usize> = structure.above[unit].iter().map(|&u| numbers[u]).collect();
-        let Some(places) = allocations[unit].get(&above) else { continue };
-        let mut place = places[numbers[unit]] % combinations(protocol, unit);
-        for &factor in protocol.factors_on(unit).iter().rev() {
-            let count = protocol.factors[factor].levels.len();
-            levels[factor] = place % count;
-            place /= count;
+        let Some(places) = allocation.places.get(&above) else {
+            continue;
+        };
+        let treatment = &allocation.treatments[places[numbers[unit]] % allocation.treatments.len()];
+        for (&factor, &level) in protocol.factors_on(unit).iter().zip(treatment) {
+            levels[factor] = level;
         }
     }
     levels

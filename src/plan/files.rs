@@ -45,9 +45,13 @@ pub fn freeze(
         runs: runs.len(),
     };
     let toml = toml::to_string(&header).map_err(|problem| {
-        Diagnostics::from(Diagnostic::error("D010", format!("the plan's header cannot be written: {problem}")))
+        Diagnostics::from(Diagnostic::error(
+            "D010",
+            format!("the plan's header cannot be written: {problem}"),
+        ))
     })?;
-    let toml = format!("# The header of plan.csv. Neither file is to be edited: the hashes would no longer hold.\n{toml}");
+    let toml =
+        format!("# The header of plan.csv. Neither file is to be edited: the hashes would no longer hold.\n{toml}");
     Ok((Plan { header, runs }, csv, toml))
 }
 
@@ -73,7 +77,9 @@ fn write_runs(protocol: &Protocol, runs: &[PlannedRun]) -> String {
 
 /// The columns of `plan.csv`.
 fn columns(protocol: &Protocol) -> Vec<String> {
-    let units = protocol.units[..protocol.run_unit()].iter().map(|unit| unit.name.clone());
+    let units = protocol.units[..protocol.run_unit()]
+        .iter()
+        .map(|unit| unit.name.clone());
     let factors = protocol.factors.iter().map(|factor| factor.name.clone());
     std::iter::once("run".to_owned()).chain(units).chain(factors).collect()
 }
@@ -98,10 +104,13 @@ pub fn read(csv: &Arc<Source>, toml: &Arc<Source>, protocol: &Protocol) -> Resul
         Ok(header) => header,
         Err(problem) => {
             let span = problem.span().unwrap_or(0..0);
-            return Err(Diagnostic::error("D011", format!("the plan's header cannot be read: {}", problem.message()))
-                .at(toml, span, "")
-                .help("bring plan.toml back as `wellrun plan` wrote it")
-                .into());
+            return Err(Diagnostic::error(
+                "D011",
+                format!("the plan's header cannot be read: {}", problem.message()),
+            )
+            .at(toml, span, "")
+            .help("bring plan.toml back as `wellrun plan` wrote it")
+            .into());
         }
     };
     let place = |key: &str| {
@@ -111,7 +120,11 @@ pub fn read(csv: &Arc<Source>, toml: &Arc<Source>, protocol: &Protocol) -> Resul
     if header.protocol_sha256 != protocol.sha256 {
         found.push(
             Diagnostic::error("D012", "the protocol is not the one from which this plan was drawn")
-                .at(toml, place("protocol_sha256"), format!("the protocol's hash is now {}", short(&protocol.sha256)))
+                .at(
+                    toml,
+                    place("protocol_sha256"),
+                    format!("the protocol's hash is now {}", short(&protocol.sha256)),
+                )
                 .help("bring the protocol back as it was, or draw a new plan if no reading was taken yet"),
         );
     }
@@ -125,23 +138,42 @@ pub fn read(csv: &Arc<Source>, toml: &Arc<Source>, protocol: &Protocol) -> Resul
     let runs = read_runs(csv, protocol, &mut found);
     if !found.has_errors() && header.runs != runs.len() {
         found.push(
-            Diagnostic::error("D015", format!("the header speaks of {} runs, plan.csv holds {}", header.runs, runs.len()))
-                .at(toml, place("runs"), ""),
+            Diagnostic::error(
+                "D015",
+                format!(
+                    "the header speaks of {} runs, plan.csv holds {}",
+                    header.runs,
+                    runs.len()
+                ),
+            )
+            .at(toml, place("runs"), ""),
         );
     }
-    if found.has_errors() { Err(found) } else { Ok(Plan { header, runs }) }
+    if found.has_errors() {
+        Err(found)
+    } else {
+        Ok(Plan { header, runs })
+    }
 }
 
 fn read_runs(csv: &Arc<Source>, protocol: &Protocol, found: &mut Diagnostics) -> Vec<PlannedRun> {
     let run_unit = protocol.run_unit();
-    let mut reader = csv::ReaderBuilder::new().has_headers(true).flexible(true).from_reader(csv.text.as_bytes());
+    let mut reader = csv::ReaderBuilder::new()
+        .has_headers(true)
+        .flexible(true)
+        .from_reader(csv.text.as_bytes());
     let expected = columns(protocol);
-    let header_is_right = reader.headers().is_ok_and(|header| header.iter().eq(expected.iter().map(String::as_str)));
+    let header_is_right = reader
+        .headers()
+        .is_ok_and(|header| header.iter().eq(expected.iter().map(String::as_str)));
     if !header_is_right {
         let end = csv.text.find('\n').unwrap_or(csv.text.len());
         found.push(
-            Diagnostic::error("D014", "the columns of plan.csv are not those of the protocol")
-                .at(csv, 0..end, format!("expected `{}`", expected.join(","))),
+            Diagnostic::error("D014", "the columns of plan.csv are not those of the protocol").at(
+                csv,
+                0..end,
+                format!("expected `{}`", expected.join(",")),
+            ),
         );
         return Vec::new();
     }
@@ -155,11 +187,20 @@ fn read_runs(csv: &Arc<Source>, protocol: &Protocol, found: &mut Diagnostics) ->
                 return runs;
             }
         };
-        let start = row.position().map_or(0, |position| position.byte() as usize).min(csv.text.len());
-        let end = csv.text[start..].find('\n').map_or(csv.text.len(), |length| start + length);
+        let start = row
+            .position()
+            .map_or(0, |position| position.byte() as usize)
+            .min(csv.text.len());
+        let end = csv.text[start..]
+            .find('\n')
+            .map_or(csv.text.len(), |length| start + length);
         let wrong = |message: String| Diagnostic::error("D015", message).at(csv, start..end, "");
         if row.len() != expected.len() {
-            found.push(wrong(format!("this row has {} cells, not {}", row.len(), expected.len())));
+            found.push(wrong(format!(
+                "this row has {} cells, not {}",
+                row.len(),
+                expected.len()
+            )));
             continue;
         }
         if row[0].parse::<usize>() != Ok(runs.len() + 1) {
@@ -170,7 +211,10 @@ fn read_runs(csv: &Arc<Source>, protocol: &Protocol, found: &mut Diagnostics) ->
             match cell.parse::<usize>() {
                 Ok(number) if (1..=unit.count).contains(&number) => units.push(number),
                 _ => {
-                    found.push(wrong(format!("`{cell}` is not a {} from 1 to {}", unit.name, unit.count)));
+                    found.push(wrong(format!(
+                        "`{cell}` is not a {} from 1 to {}",
+                        unit.name, unit.count
+                    )));
                     units.push(1);
                 }
             }
@@ -182,8 +226,11 @@ fn read_runs(csv: &Arc<Source>, protocol: &Protocol, found: &mut Diagnostics) ->
         for (factor, cell) in protocol.factors.iter().zip(row.iter().skip(1 + run_unit)) {
             let level = factor.levels.iter().position(|level| level == cell);
             if level.is_none() {
-                let mut problem = Diagnostic::error("D016", format!("`{cell}` is not a level of {}", factor.name))
-                    .at(csv, start..end, "");
+                let mut problem = Diagnostic::error("D016", format!("`{cell}` is not a level of {}", factor.name)).at(
+                    csv,
+                    start..end,
+                    "",
+                );
                 if let Some(meant) = nearest(cell, factor.levels.iter().map(String::as_str)) {
                     problem = problem.help(format!("did you mean `{meant}`?"));
                 }
@@ -191,7 +238,11 @@ fn read_runs(csv: &Arc<Source>, protocol: &Protocol, found: &mut Diagnostics) ->
             }
             levels.push(level.unwrap_or(0));
         }
-        runs.push(PlannedRun { run: runs.len() + 1, units, levels });
+        runs.push(PlannedRun {
+            run: runs.len() + 1,
+            units,
+            levels,
+        });
     }
     runs
 }

@@ -3,13 +3,13 @@
 mod draw;
 mod files;
 mod model;
-//mod skeleton;
+mod skeleton;
 mod structure;
 mod terms;
 
 pub use draw::{ALGORITHM, MOST_RUNS, draw};
 pub use files::{freeze, read};
 pub use model::{Plan, PlanHeader, PlannedRun};
-//pub use skeleton::{SetUps, Skeleton, SkeletonEffect, SkeletonStratum, skeleton};
+pub use skeleton::{SetUps, Skeleton, SkeletonEffect, SkeletonStratum, skeleton};
 pub use structure::{Stratum, Structure};
-pub use terms::{Part, Term, terms};
+pub use terms::{Part, Term, centred_levels, terms};

@@ -91,7 +91,11 @@ pub fn skeleton(protocol: &Protocol) -> Result<Skeleton, Diagnostics> {
         .collect();
     let strata: Vec<SkeletonStratum> = (0..structure.strata.len())
         .map(|index| {
-            let own: Vec<&Term> = placed.iter().filter(|(_, s)| *s == index).map(|(term, _)| term).collect();
+            let own: Vec<&Term> = placed
+                .iter()
+                .filter(|(_, s)| *s == index)
+                .map(|(term, _)| term)
+                .collect();
             let df = structure.strata[index].df;
             SkeletonStratum {
                 unit: structure.name(index, protocol),
@@ -118,7 +122,11 @@ pub fn skeleton(protocol: &Protocol) -> Result<Skeleton, Diagnostics> {
         visits = visits.saturating_mul(declared.count);
         set_ups.push(SetUps {
             unit: declared.name.clone(),
-            count: structure.closure(&[unit]).iter().map(|&u| structure.counts[u]).product(),
+            count: structure
+                .closure(&[unit])
+                .iter()
+                .map(|&u| structure.counts[u])
+                .product(),
             set_ups: visits,
         });
     }

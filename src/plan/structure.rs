@@ -72,14 +72,28 @@ impl Structure {
             .into_iter()
             .filter(|set| !set.is_empty())
             .map(|units| {
-                let heads: Vec<UnitId> =
-                    units.iter().copied().filter(|&u| !units.iter().any(|&v| above[v].contains(&u))).collect();
+                let heads: Vec<UnitId> = units
+                    .iter()
+                    .copied()
+                    .filter(|&u| !units.iter().any(|&v| above[v].contains(&u)))
+                    .collect();
                 let df = units
                     .iter()
-                    .map(|&u| if heads.contains(&u) { counts[u].saturating_sub(1) } else { counts[u] })
+                    .map(|&u| {
+                        if heads.contains(&u) {
+                            counts[u].saturating_sub(1)
+                        } else {
+                            counts[u]
+                        }
+                    })
                     .fold(1_usize, usize::saturating_mul);
                 let cells = units.iter().map(|&u| counts[u]).fold(1_usize, usize::saturating_mul);
-                Stratum { units, heads, df, cells }
+                Stratum {
+                    units,
+                    heads,
+                    df,
+                    cells,
+                }
             })
             .filter(|stratum| stratum.df > 0)
             .collect();
@@ -100,7 +114,9 @@ impl Structure {
     /// The smallest ancestral set that holds some units, in declared order.
     #[must_use]
     pub fn closure(&self, units: &[UnitId]) -> Vec<UnitId> {
-        (0..self.counts.len()).filter(|u| units.contains(u) || units.iter().any(|&v| self.above[v].contains(u))).collect()
+        (0..self.counts.len())
+            .filter(|u| units.contains(u) || units.iter().any(|&v| self.above[v].contains(u)))
+            .collect()
     }
 
     /// The stratum in which an effect lies whose factors are set on `units`; `None` if that set has no degrees of freedom.
@@ -124,6 +140,10 @@ impl Structure {
     /// Whether stratum `inner` is a proper part of stratum `outer`.
     #[must_use]
     pub fn inside(&self, inner: usize, outer: usize) -> bool {
-        inner != outer && self.strata[inner].units.iter().all(|u| self.strata[outer].units.contains(u))
+        inner != outer
+            && self.strata[inner]
+                .units
+                .iter()
+                .all(|u| self.strata[outer].units.contains(u))
     }
 }

@@ -41,7 +41,13 @@ pub fn terms(protocol: &Protocol) -> Vec<Term> {
         let df = |whole: bool| -> usize {
             effect
                 .iter()
-                .map(|&f| if whole || !protocol.factors[f].is_numeric() { protocol.factors[f].levels.len() - 1 } else { 1 })
+                .map(|&f| {
+                    if whole || !protocol.factors[f].is_numeric() {
+                        protocol.factors[f].levels.len() - 1
+                    } else {
+                        1
+                    }
+                })
                 .product()
         };
         let (slopes, all) = (df(false), df(true));
@@ -77,29 +83,45 @@ impl Term {
                 .flat_map(|&(value, straight)| own.iter().map(move |&(v, s)| (value * v, straight && s)))
                 .collect();
         }
-        columns.into_iter().filter(|&(_, straight)| straight == (self.part == Part::Whole)).map(|(value, _)| value).collect()
+        columns
+            .into_iter()
+            .filter(|&(_, straight)| straight == (self.part == Part::Whole))
+            .map(|(value, _)| value)
+            .collect()
     }
 }
 
 /// The columns of one factor at one level: sum-to-zero contrasts, or powers of a numeric level orthogonal over its levels.
 fn factor_columns(factor: &Factor, level: usize) -> Vec<(f64, bool)> {
     let count = factor.levels.len();
-    let Some(numbers) = centred(factor) else {
+    let Some(numbers) = centred_levels(factor) else {
         return (0..count - 1)
             .map(|column| {
-                let value = if level == count - 1 { -1.0 } else { f64::from(u8::from(level == column)) };
+                let value = if level == count - 1 {
+                    -1.0
+                } else {
+                    f64::from(u8::from(level == column))
+                };
                 (value, true)
             })
             .collect();
     };
-    orthogonal_powers(&numbers).iter().enumerate().map(|(power, column)| (column[level], power == 0)).collect()
+    orthogonal_powers(&numbers)
+        .iter()
+        .enumerate()
+        .map(|(power, column)| (column[level], power == 0))
+        .collect()
 }
 
-/// Levels minus their mean, as numbers.
-fn centred(factor: &Factor) -> Option<Vec<f64>> {
+/// The levels of a numeric factor minus their mean, as numbers; `None` for categories.
+#[must_use]
+pub fn centred_levels(factor: &Factor) -> Option<Vec<f64>> {
     let numbers = factor.numbers.as_ref()?;
     let reference = numbers.first().copied().unwrap_or_default();
-    let from_first: Vec<f64> = numbers.iter().map(|&n| (n - reference).to_f64().unwrap_or(f64::NAN)).collect();
+    let from_first: Vec<f64> = numbers
+        .iter()
+        .map(|&n| (n - reference).to_f64().unwrap_or(f64::NAN))
+        .collect();
     let mean = from_first.iter().sum::<f64>() / from_first.len() as f64;
     Some(from_first.iter().map(|n| n - mean).collect())
 }
@@ -117,7 +139,8 @@ fn orthogonal_powers(levels: &[f64]) -> Vec<Vec<f64>> {
             let mean = next.iter().sum::<f64>() / next.len() as f64;
             next.iter_mut().for_each(|v| *v -= mean);
             for earlier in &powers {
-                let along = next.iter().zip(earlier).map(|(a, b)| a * b).sum::<f64>() / (length(earlier) * length(earlier));
+                let along =
+                    next.iter().zip(earlier).map(|(a, b)| a * b).sum::<f64>() / (length(earlier) * length(earlier));
                 next.iter_mut().zip(earlier).for_each(|(v, e)| *v -= along * e);
             }
         }

@@ -131,8 +131,8 @@ impl Kind {
             Self::Date => "a date, such as 2026-03-02".into(),
             Self::Dates => "two dates, [first day, last day]".into(),
             Self::Table(_) => "a table".into(),
-            Self::Tables(_) => "a list of tables, each under its own [[...]] heading".into(),
-            Self::Named(_) => "tables with names, such as [....NAME]".into(),
+            Self::Tables(_) => "a list of tables".into(),
+            Self::Named(_) => "tables with names".into(),
             Self::Lists => "lists of texts under names".into(),
         }
     }

@@ -18,7 +18,8 @@ use super::model::{
 };
 use super::protocol_keys::PROTOCOL;
 use super::structure;
-use super::walk::{Desk, ShapeCodes, Span, Tree, shown};
+use super::tree::{Span, Tree};
+use super::walk::{Desk, ShapeCodes, shown};
 use crate::diagnostic::{Diagnostic, Diagnostics, Source, nearest};
 
 static CODES: ShapeCodes = ShapeCodes {
@@ -35,6 +36,7 @@ static CODES: ShapeCodes = ShapeCodes {
     range: "P011",
     placeholder: "P012",
     bad_date: "P013",
+    more: "P014",
 };
 
 /// Most effects of a model.
@@ -60,13 +62,13 @@ pub fn read(source: &Arc<Source>) -> Result<(Protocol, Diagnostics), Diagnostics
     let responses: Vec<Response> = tree.trees("response").iter().map(|t| response(&mut desk, t)).collect();
     structure::check_names(&mut desk, &tree);
     let mut units = structure::units(&mut desk, &tree);
-    let factors = structure::factors(&mut desk, &tree, &units);
+    let (factors, factors_sound) = structure::factors(&mut desk, &tree, &units);
     let conditions = tree
         .trees("condition")
         .iter()
         .map(|t| condition(&mut desk, &tree, t))
         .collect();
-    structure::count(&mut desk, &tree, &mut units, &factors, &design);
+    structure::count(&mut desk, &tree, &mut units, (&factors, factors_sound), &design);
     let factor_names: Vec<&str> = factors.iter().map(|factor| factor.name.as_str()).collect();
     let analysis = analysis(&mut desk, &tree, &factor_names);
     let protocol = Protocol {

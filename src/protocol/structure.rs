@@ -11,7 +11,8 @@ use rust_decimal::Decimal;
 use super::keys::join;
 use super::model::{Design, Factor, Order, Unit, UnitId};
 use super::read::{guess, minutes, part_of};
-use super::walk::{Desk, Span, Tree, Value, shown};
+use super::tree::{Span, Tree, Value};
+use super::walk::{Desk, shown};
 use crate::diagnostic::Diagnostic;
 
 /// Most characters of a name.
@@ -23,7 +24,7 @@ const READINGS: u128 = 10_000_000;
 
 /// Columns of the sheet that no unit, factor, condition or response may be called.
 const RESERVED: [&str; 9] = [
-    "run", "order", "time", "operator", "remark", "response", "reading", "value", "sheet",
+    "run", "order", "time", "initials", "remark", "response", "reading", "value", "sheet",
 ];
 
 /// Names of one kind with the place where they are declared.
@@ -62,13 +63,12 @@ pub(super) fn check_names(desk: &mut Desk<'_>, root: &Tree) {
         if RESERVED.contains(&name.as_str()) && !(is_run && name == "run") {
             let help = match (kind, name.as_str()) {
                 ("unit", "run") => "the run is the finest unit and stands last".to_owned(),
-                (_, "operator") => {
-                    "every run carries its operator anyway; call a factor for instance `reader`".to_owned()
-                }
+                (_, "initials") => "every run carries initials anyway; call it for instance `operator`".to_owned(),
                 _ => format!("choose another name; the sheet has the columns {}", reserved_columns()),
             };
             let diagnostic = Diagnostic::error("P021", format!("`{name}` is a column that each sheet has already"));
-            desk.say(diagnostic.help(help), span.clone(), "");
+            desk.say(diagnostic.help(help), span, "");
+            continue;
         }
         if let Some((other, first)) = seen.get(&name) {
             let diagnostic = Diagnostic::error("P022", format!("the name `{name}` is given twice"))
@@ -281,16 +281,18 @@ pub(super) fn numbers(tree: &Tree, key: &str) -> Vec<Decimal> {
         .collect()
 }
 
-/// The factors with their levels.
-pub(super) fn factors(desk: &mut Desk<'_>, root: &Tree, units: &[Unit]) -> Vec<Factor> {
+/// The factors with their levels; and whether all of them have levels and a unit, so that counts can be checked.
+pub(super) fn factors(desk: &mut Desk<'_>, root: &Tree, units: &[Unit]) -> (Vec<Factor>, bool) {
     let mut factors = Vec::new();
+    let mut sound = true;
     for tree in root.trees("factor") {
         let run = units.len().saturating_sub(1);
         let set_on = match tree.text("set_on") {
-            Some(name) => unit_called(desk, root, name, tree.span("set_on")).unwrap_or(run),
-            None => run,
+            Some(name) => unit_called(desk, root, name, tree.span("set_on")),
+            None => None,
         };
-        let (levels, numbers) = levels(desk, tree);
+        let (levels, numbers, levels_sound) = levels(desk, tree);
+        sound &= set_on.is_some() && levels_sound;
         check_how(desk, tree);
         if tree.flag("carries_over") {
             desk.say(
@@ -309,7 +311,7 @@ pub(super) fn factors(desk: &mut Desk<'_>, root: &Tree, units: &[Unit]) -> Vec<F
         }
         factors.push(Factor {
             name: tree.name.clone(),
-            set_on,
+            set_on: set_on.unwrap_or(run),
             levels,
             numbers,
             unit: tree.string("unit"),
@@ -319,12 +321,13 @@ pub(super) fn factors(desk: &mut Desk<'_>, root: &Tree, units: &[Unit]) -> Vec<F
             how: tree.string("how"),
         });
     }
-    factors
+    (factors, sound)
 }
 
-/// The levels as texts, and as numbers for a numeric factor.
-fn levels(desk: &mut Desk<'_>, tree: &Tree) -> (Vec<String>, Option<Vec<Decimal>>) {
+/// The levels as texts, and as numbers for a numeric factor; and whether there are two or more, all different.
+fn levels(desk: &mut Desk<'_>, tree: &Tree) -> (Vec<String>, Option<Vec<Decimal>>, bool) {
     let items = tree.list("levels");
+    let mut sound = items.len() >= 2;
     if tree.item("levels").is_some() && items.len() < 2 {
         desk.say(
             Diagnostic::error("P040", format!("factor `{}` needs two levels at least", tree.name)).help(
@@ -358,6 +361,7 @@ fn levels(desk: &mut Desk<'_>, tree: &Tree) -> (Vec<String>, Option<Vec<Decimal>
         desk.say(Diagnostic::error("P050", message).help(help), tree.span("safe"), "");
     }
     let mut texts: Vec<String> = Vec::new();
+    let mut lowers: Vec<String> = Vec::new();
     let mut values: Vec<(Option<Decimal>, Span)> = Vec::new();
     for item in items {
         let (text, value) = match &item.value {
@@ -373,15 +377,18 @@ fn levels(desk: &mut Desk<'_>, tree: &Tree) -> (Vec<String>, Option<Vec<Decimal>
                 "",
             );
         }
-        let same = |other: &(Option<Decimal>, Span), known: &String| {
-            known.to_lowercase() == text.to_lowercase() || (value.is_some() && other.0 == value)
-        };
-        if let Some((first, _)) = values.iter().zip(&texts).find(|(other, known)| same(other, known)) {
+        let lower = text.to_lowercase();
+        let same =
+            |other: &(Option<Decimal>, Span), known: &String| *known == lower || (value.is_some() && other.0 == value);
+        if let Some((first, _)) = values.iter().zip(&lowers).find(|(other, known)| same(other, known)) {
             let diagnostic = Diagnostic::error("P041", format!("factor `{}` has the same level twice", tree.name))
                 .at(desk.source, item.span.clone(), "again")
                 .at(desk.source, first.1.clone(), "here already")
-                .help("each level stands once; how often it is run follows from counts and replicates");
+                .help(
+                    "each level stands once (capitals make no difference); how often it is run follows from the counts",
+                );
             desk.push(diagnostic);
+            sound = false;
         }
         match value {
             None if numeric => desk.say(
@@ -409,10 +416,11 @@ fn levels(desk: &mut Desk<'_>, tree: &Tree) -> (Vec<String>, Option<Vec<Decimal>
             _ => {}
         }
         texts.push(text);
+        lowers.push(lower);
         values.push((value, item.span.clone()));
     }
     let numbers = numeric.then(|| values.iter().filter_map(|(value, _)| *value).collect());
-    (texts, numbers)
+    (texts, numbers, sound)
 }
 
 /// In `how`, `{level}` is the one thing in braces.
@@ -440,7 +448,15 @@ fn check_how(desk: &mut Desk<'_>, tree: &Tree) {
 }
 
 /// Sets and checks how many there are of each unit.
-pub(super) fn count(desk: &mut Desk<'_>, root: &Tree, units: &mut [Unit], factors: &[Factor], design: &Design) {
+///
+/// `factors` come with the word whether all of them are sound: else no count can be held against them.
+pub(super) fn count(
+    desk: &mut Desk<'_>,
+    root: &Tree,
+    units: &mut [Unit],
+    (factors, factors_sound): (&[Factor], bool),
+    design: &Design,
+) {
     let trees = root.trees("unit");
     let last = units.len().saturating_sub(1);
     let mut sound = true;
@@ -456,6 +472,9 @@ pub(super) fn count(desk: &mut Desk<'_>, root: &Tree, units: &mut [Unit], factor
                     "",
                 );
             }
+            continue;
+        }
+        if !factors_sound {
             continue;
         }
         let set_here: Vec<&Factor> = factors.iter().filter(|factor| factor.set_on == index).collect();
@@ -489,7 +508,27 @@ pub(super) fn count(desk: &mut Desk<'_>, root: &Tree, units: &mut [Unit], factor
         runs = runs.saturating_mul(count);
         unit.count = usize::try_from(count).unwrap_or(usize::MAX);
     }
-    if sound && design.order == Order::Randomized {
+    if let Some(tree) = root.tree("design")
+        && tree.given("replicates")
+        && (design.order == Order::AsRun || (!trees.is_empty() && trees.iter().all(|unit| unit.given("count"))))
+    {
+        let (message, help) = match design.order {
+            Order::AsRun => (
+                "`replicates` has no use in a study as run",
+                "the record says how often each combination was run; take it out",
+            ),
+            Order::Randomized => (
+                "`replicates` has no use where each unit has a `count`",
+                "take it out, or take out the `count` that is to follow from it",
+            ),
+        };
+        desk.say(
+            Diagnostic::warning("P037", message).help(help),
+            tree.key_span("replicates"),
+            "",
+        );
+    }
+    if sound && factors_sound && design.order == Order::Randomized {
         bounds(desk, root, units, runs);
     }
 }

@@ -6,7 +6,6 @@
 //! reported as missing, since it may stand in the part that was lost.
 //! Never here: checks that need more than one key.
 
-use std::ops::Range;
 use std::sync::Arc;
 
 use jiff::civil::Date;
@@ -16,7 +15,8 @@ use toml::de::{DeTable, DeValue};
 
 use super::keys::{FILE, Key, Kind, LEVEL, LINE, LIST, Need, PROSE, Sign, TABLES, Table, join};
 use super::number::{Exact, exact};
-use crate::diagnostic::{Diagnostic, Diagnostics, Source, nearest};
+use super::tree::{Entry, Item, Span, Tree, Value};
+use crate::diagnostic::{Diagnostic, Diagnostics, Severity, Source, nearest};
 
 /// The codes of what the walk itself finds, for one kind of file.
 pub(super) struct ShapeCodes {
@@ -33,173 +33,11 @@ pub(super) struct ShapeCodes {
     pub range: &'static str,
     pub placeholder: &'static str,
     pub bad_date: &'static str,
+    pub more: &'static str,
 }
 
-/// Byte range in the source.
-pub(super) type Span = Range<usize>;
-
-/// A well-formed value and its place.
-#[derive(Debug, Clone)]
-pub(super) struct Item {
-    pub span: Span,
-    pub value: Value,
-}
-
-/// A well-formed value.
-#[derive(Debug, Clone)]
-pub(super) enum Value {
-    Text(String),
-    Number(Exact),
-    Whole(u64),
-    Flag(bool),
-    Date(Date),
-    List(Vec<Item>),
-    Tree(Tree),
-    Trees(Vec<Tree>),
-    Lists(Vec<(String, Span, Vec<Item>)>),
-}
-
-/// A table whose values are well formed; keys with a default that were left out are there.
-#[derive(Debug, Clone, Default)]
-pub(super) struct Tree {
-    /// Name of the writer's choice, for `[factor.NAME]`; else empty.
-    pub name: String,
-    /// The heading, or the key that holds the table.
-    pub at: Span,
-    entries: Vec<Entry>,
-}
-
-#[derive(Debug, Clone)]
-struct Entry {
-    key: &'static str,
-    key_span: Span,
-    given: bool,
-    item: Option<Item>,
-}
-
-impl Tree {
-    fn entry(&self, key: &str) -> Option<&Entry> {
-        self.entries.iter().find(|entry| entry.key == key)
-    }
-
-    /// The value of a key, if it is there and well formed.
-    pub(super) fn item(&self, key: &str) -> Option<&Item> {
-        self.entry(key)?.item.as_ref()
-    }
-
-    /// True if the key stands in the file, even with a malformed value.
-    pub(super) fn given(&self, key: &str) -> bool {
-        self.entry(key).is_some_and(|entry| entry.given)
-    }
-
-    /// Where the value of a key stands; the heading of the table if it has none.
-    pub(super) fn span(&self, key: &str) -> Span {
-        match self.entry(key) {
-            Some(entry) if entry.given => entry
-                .item
-                .as_ref()
-                .map_or_else(|| entry.key_span.clone(), |item| item.span.clone()),
-            _ => self.at.clone(),
-        }
-    }
-
-    /// Where the key stands; the heading of the table if it does not.
-    pub(super) fn key_span(&self, key: &str) -> Span {
-        match self.entry(key) {
-            Some(entry) if entry.given => entry.key_span.clone(),
-            _ => self.at.clone(),
-        }
-    }
-
-    pub(super) fn text(&self, key: &str) -> Option<&str> {
-        self.item(key)?.text()
-    }
-
-    pub(super) fn string(&self, key: &str) -> String {
-        self.text(key).unwrap_or_default().to_owned()
-    }
-
-    pub(super) fn number(&self, key: &str) -> Option<&Exact> {
-        match &self.item(key)?.value {
-            Value::Number(number) => Some(number),
-            _ => None,
-        }
-    }
-
-    pub(super) fn decimal(&self, key: &str) -> Option<Decimal> {
-        self.number(key).map(|number| number.decimal)
-    }
-
-    pub(super) fn whole(&self, key: &str) -> Option<u64> {
-        match self.item(key)?.value {
-            Value::Whole(whole) => Some(whole),
-            _ => None,
-        }
-    }
-
-    pub(super) fn flag(&self, key: &str) -> bool {
-        matches!(self.item(key).map(|item| &item.value), Some(Value::Flag(true)))
-    }
-
-    pub(super) fn date(&self, key: &str) -> Option<Date> {
-        self.item(key)?.date()
-    }
-
-    pub(super) fn list(&self, key: &str) -> &[Item] {
-        self.item(key).map_or(&[], Item::list)
-    }
-
-    pub(super) fn texts(&self, key: &str) -> Vec<String> {
-        self.list(key)
-            .iter()
-            .filter_map(|item| item.text().map(str::to_owned))
-            .collect()
-    }
-
-    pub(super) fn tree(&self, key: &str) -> Option<&Tree> {
-        match &self.item(key)?.value {
-            Value::Tree(tree) => Some(tree),
-            _ => None,
-        }
-    }
-
-    pub(super) fn trees(&self, key: &str) -> &[Tree] {
-        match self.item(key).map(|item| &item.value) {
-            Some(Value::Trees(trees)) => trees,
-            _ => &[],
-        }
-    }
-
-    pub(super) fn lists(&self, key: &str) -> &[(String, Span, Vec<Item>)] {
-        match self.item(key).map(|item| &item.value) {
-            Some(Value::Lists(lists)) => lists,
-            _ => &[],
-        }
-    }
-}
-
-impl Item {
-    pub(super) fn text(&self) -> Option<&str> {
-        match &self.value {
-            Value::Text(text) => Some(text),
-            _ => None,
-        }
-    }
-
-    pub(super) fn date(&self) -> Option<Date> {
-        match self.value {
-            Value::Date(date) => Some(date),
-            _ => None,
-        }
-    }
-
-    pub(super) fn list(&self) -> &[Item] {
-        match &self.value {
-            Value::List(items) => items,
-            _ => &[],
-        }
-    }
-}
+/// Most findings that are listed: a file that is no protocol at all is not worth more.
+const LISTED: usize = 200;
 
 /// Collects what is wrong with one source.
 pub(super) struct Desk<'a> {
@@ -207,8 +45,12 @@ pub(super) struct Desk<'a> {
     pub source: &'a Arc<Source>,
     codes: &'static ShapeCodes,
     found: Vec<Diagnostic>,
+    /// How many were found beyond those that are listed, and whether one of them is an error.
+    left_out: (usize, bool),
     /// Lines on which the text is not TOML.
     broken_lines: Vec<usize>,
+    /// The keys of the whole file.
+    root: Option<&'static Table>,
 }
 
 impl<'a> Desk<'a> {
@@ -217,18 +59,25 @@ impl<'a> Desk<'a> {
             source,
             codes,
             found: Vec::new(),
+            left_out: (0, false),
             broken_lines: Vec::new(),
+            root: None,
         }
     }
 
     /// Adds a diagnostic at a place of this source.
     pub(super) fn say(&mut self, diagnostic: Diagnostic, span: Span, label: impl Into<String>) {
-        self.found.push(diagnostic.at(self.source, span, label));
+        self.push(diagnostic.at(self.source, span, label));
     }
 
     /// Adds a diagnostic that has its places already.
     pub(super) fn push(&mut self, diagnostic: Diagnostic) {
-        self.found.push(diagnostic);
+        if self.found.len() < LISTED {
+            self.found.push(diagnostic);
+        } else {
+            self.left_out.0 += 1;
+            self.left_out.1 |= diagnostic.severity == Severity::Error;
+        }
     }
 
     /// True if the text could not be parsed everywhere.
@@ -244,12 +93,27 @@ impl<'a> Desk<'a> {
         for diagnostic in found {
             all.push(diagnostic);
         }
+        let (more, with_error) = self.left_out;
+        if more > 0 {
+            let message = format!("{more} further findings are not listed");
+            let diagnostic = if with_error {
+                Diagnostic::error(self.codes.more, message)
+            } else {
+                Diagnostic::warning(self.codes.more, message)
+            };
+            all.push(
+                diagnostic
+                    .at(self.source, 0..0, "")
+                    .help("mend those above, then check again"),
+            );
+        }
         all
     }
 
     /// Parses the source and checks it against a table of keys.
     pub(super) fn walk(&mut self, table: &'static Table) -> Tree {
         let source = Arc::clone(self.source);
+        self.root = Some(table);
         if source.text.len() > FILE {
             let diagnostic = Diagnostic::error(
                 self.codes.size,
@@ -261,18 +125,22 @@ impl<'a> Desk<'a> {
             return Tree::default();
         }
         let (parsed, errors) = DeTable::parse_recoverable(&source.text);
+        let mut last_line = 0..0;
         for error in errors {
             let span = error.span().unwrap_or(0..0);
-            let line = source.line_column(span.start).0;
             // The parser may stumble several times over one slip; the first on a line says it.
+            if last_line.contains(&span.start) || self.broken_lines.len() >= LISTED {
+                continue;
+            }
+            let line = source.line_column(span.start).0;
+            last_line = line_around(&source.text, span.start);
             if self.broken_lines.contains(&line) {
                 continue;
             }
             self.broken_lines.push(line);
-            let mut diagnostic = Diagnostic::error(self.codes.syntax, format!("this is not TOML: {}", error.message()));
-            if let Some(help) = syntax_help(error.message(), source.text.lines().nth(line - 1).unwrap_or_default()) {
-                diagnostic = diagnostic.help(help);
-            }
+            let text = source.text.get(last_line.clone()).unwrap_or_default();
+            let diagnostic = Diagnostic::error(self.codes.syntax, format!("this is not TOML: {}", error.message()))
+                .help(syntax_help(error.message(), text));
             self.say(diagnostic, span, "");
         }
         self.table(table, parsed.get_ref(), "the file", String::new(), 0..0)
@@ -280,8 +148,8 @@ impl<'a> Desk<'a> {
 
     /// Reports, unless the text is not TOML on that line: then the value is a guess of the parser.
     fn shape(&mut self, diagnostic: Diagnostic, span: &Span, label: impl Into<String>) {
-        let line = self.source.line_column(span.start).0;
-        if !self.broken_lines.contains(&line) {
+        let lost = self.is_broken() && self.broken_lines.contains(&self.source.line_column(span.start).0);
+        if !lost {
             self.say(diagnostic, span.clone(), label);
         }
     }
@@ -330,14 +198,28 @@ impl<'a> Desk<'a> {
     fn unknown_key(&mut self, table: &'static Table, key: &str, path: &str, span: &Span) {
         let names: Vec<&str> = table.keys.iter().map(|known| known.name).collect();
         let diagnostic = Diagnostic::error(self.codes.unknown_key, format!("{path} has no key `{}`", shown(key)));
-        let (label, help) = match nearest(key, names.iter().copied()) {
-            Some(name) => ("unknown key", format!("did you mean `{name}`?")),
-            None => {
+        let help = match (nearest(key, names.iter().copied()), self.home_of(key)) {
+            (Some(name), _) => format!("did you mean `{name}`?"),
+            (None, Some(home)) => format!("`{key}` belongs into {home}"),
+            (None, None) => {
                 let ticked: Vec<String> = names.iter().map(|name| format!("`{name}`")).collect();
-                ("unknown key", format!("known keys here are {}", join(&ticked, "and")))
+                format!("known keys here are {}", join(&ticked, "and"))
             }
         };
-        self.shape(diagnostic.help(help), span, label);
+        self.shape(diagnostic.help(help), span, "unknown key");
+    }
+
+    /// The heading of a table that has such a key.
+    fn home_of(&self, key: &str) -> Option<String> {
+        self.root?.keys.iter().find_map(|outer| {
+            let (inner, heading) = match outer.kind {
+                Kind::Table(inner) => (inner, format!("[{}]", outer.name)),
+                Kind::Tables(inner) => (inner, format!("[[{}]]", outer.name)),
+                Kind::Named(inner) => (inner, format!("[{}.NAME]", outer.name)),
+                _ => return None,
+            };
+            inner.keys.iter().any(|known| known.name == key).then_some(heading)
+        })
     }
 
     fn missing(&mut self, known: &Key, path: &str, why: &str, at: &Span) {
@@ -382,13 +264,17 @@ impl<'a> Desk<'a> {
             DeValue::String(text) if exact(text).is_ok() || matches!(text.as_ref(), "true" | "false") => {
                 format!("leave the quotes out: {text}")
             }
-            _ if known.example.is_empty() => known.doc.to_owned(),
-            _ => format!(
-                "for example `{} = {}`; {}",
-                known.name,
-                known.example,
-                lower_first(known.doc)
-            ),
+            _ => match known.kind {
+                Kind::Table(_) if known.example.is_empty() => format!("put its keys under a heading [{}]", known.name),
+                Kind::Tables(_) => format!("put each under a heading [[{}]]", known.name),
+                Kind::Named(_) => format!("put each under a heading with its name, [{}.NAME]", known.name),
+                _ => format!(
+                    "for example `{} = {}`; {}",
+                    known.name,
+                    known.example,
+                    lower_first(known.doc)
+                ),
+            },
         };
         let message = format!("{path} must be {expected}, not {given}");
         self.shape(Diagnostic::error(self.codes.wrong_type, message).help(help), span, "");
@@ -743,6 +629,18 @@ fn in_file_order<'t, 'v>(
     all
 }
 
+/// The line around a byte, with its line end.
+fn line_around(text: &str, at: usize) -> Span {
+    let bytes = text.as_bytes();
+    let at = at.min(bytes.len());
+    let start = bytes[..at].iter().rposition(|&b| b == b'\n').map_or(0, |n| n + 1);
+    let end = bytes[at..]
+        .iter()
+        .position(|&b| b == b'\n')
+        .map_or(bytes.len() + 1, |n| at + n + 1);
+    start..end.min(bytes.len())
+}
+
 /// An outside text short enough for a message.
 pub(super) fn shown(text: &str) -> String {
     if text.chars().count() <= 60 {
@@ -764,23 +662,19 @@ fn lower_first(text: &str) -> String {
 }
 
 /// A word of help for the slips that are made most.
-fn syntax_help(message: &str, line: &str) -> Option<String> {
-    let value = line.split_once('=').map(|(_, value)| value.trim());
+fn syntax_help(message: &str, line: &str) -> &'static str {
+    let value = line.split_once('=').map_or("", |(_, value)| value.trim());
     if message.contains("duplicate key") {
-        return Some("a key or heading may stand only once; take one of the two out, or rename it".into());
+        "a key or heading stands once only: take one of the two out, or rename it"
+    } else if value.starts_with(|c: char| c.is_alphabetic()) {
+        "a text goes in quotes, such as \"Shore D\""
+    } else if value.starts_with(|c: char| c.is_ascii_digit()) && value.contains(',') {
+        "write a decimal point, not a comma; a list goes in brackets"
+    } else if value.matches('"').count() == 1 {
+        "the closing quote is missing"
+    } else if value.starts_with(['\u{201c}', '\u{201d}', '\u{201e}', '\u{2018}', '\u{2019}']) {
+        "use plain quotes, \"...\""
+    } else {
+        "write one `key = value` a line, texts in quotes, lists in brackets, remarks after #"
     }
-    let value = value?;
-    if value.starts_with(|c: char| c.is_alphabetic()) {
-        return Some("a text goes in quotes, such as \"Shore D\"".into());
-    }
-    if value.starts_with(|c: char| c.is_ascii_digit()) && value.contains(',') {
-        return Some("write a decimal point, not a comma; a list goes in brackets".into());
-    }
-    if value.matches('"').count() == 1 {
-        return Some("the closing quote is missing".into());
-    }
-    if value.starts_with('\u{201c}') || value.starts_with('\u{201e}') {
-        return Some("use plain quotes, \"...\"".into());
-    }
-    None
 }

@@ -43,8 +43,8 @@ pub struct RunRecord {
     pub levels: Vec<usize>,
     /// Time as written; empty if not.
     pub time: String,
-    /// Initials as written; empty if not.
-    pub operator: String,
+    /// Initials of who took the readings, as written; empty if not.
+    pub initials: String,
     /// Remark as written; empty if not.
     pub remark: String,
 }

@@ -177,7 +177,7 @@ pub fn build(input: &Input) -> Result<(Report, Diagnostics), Diagnostics> {
             .collect(),
         footer: format!(
             "{}, protocol {}",
-            input.findings.provenance.tool,
+            tool(input),
             study.protocol_sha256.chars().take(12).collect::<String>()
         ),
     };
@@ -194,6 +194,14 @@ fn section(id: &str, title: &str, blocks: Vec<Block>) -> Section {
     }
 }
 
+/// The program with its version.
+fn tool(input: &Input) -> String {
+    match input.findings.provenance.tool.as_str() {
+        tool if tool.starts_with(|c: char| c.is_ascii_digit()) => format!("wellrun {tool}"),
+        tool => tool.to_owned(),
+    }
+}
+
 fn site_name(input: &Input) -> String {
     match input.site {
         Some(site) if !site.name.is_empty() => site.name.clone(),
@@ -204,7 +212,12 @@ fn site_name(input: &Input) -> String {
 fn answer(found: &ResponseFindings, voice: &Voice) -> Vec<String> {
     let said = voice.answers(found);
     if said.is_empty() {
-        vec!["The readings at hand answer none of the planned questions; the tables show what there is.".to_owned()]
+        let none = "The readings at hand answer none of the planned questions; the tables show what there is.";
+        let reasons = found
+            .cannot_tell
+            .iter()
+            .map(|why| format!("{}.", capital(why.trim_end_matches('.'))));
+        std::iter::once(none.to_owned()).chain(reasons).collect()
     } else {
         said
     }
@@ -732,6 +745,7 @@ fn cautions(input: &Input) -> Section {
 
 fn provenance(input: &Input) -> Section {
     let from = &input.findings.provenance;
+    let program = tool(input);
     let rows = [
         ("Protocol (SHA-256)", input.study().protocol_sha256.as_str()),
         ("Site file (SHA-256)", &from.site_sha256),
@@ -740,7 +754,7 @@ fn provenance(input: &Input) -> Section {
         ("Seed of the draw", &from.seed),
         ("How the order was drawn", &from.algorithm),
         ("Plan frozen at", &from.frozen_at),
-        ("Program", &from.tool),
+        ("Program", &program),
         ("Format of the findings", &input.findings.format),
     ];
     let rows = rows

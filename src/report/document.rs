@@ -161,6 +161,8 @@ pub struct Table {
     pub caption: String,
     /// `plain`, or `dense` for long lists of raw results.
     pub style: String,
+    /// True if it is so short that it can stay on one page in print.
+    pub short: bool,
     /// The columns; the first one names the row.
     pub columns: Vec<Column>,
     /// Rows under headings.
@@ -235,6 +237,7 @@ impl Table {
             number: 0,
             caption: caption.into(),
             style: "plain".to_owned(),
+            short: false,
             columns: columns.iter().map(|title| Column::new(title)).collect(),
             groups: Vec::new(),
             remark: String::new(),
@@ -262,6 +265,18 @@ impl Table {
     pub(super) fn dense(mut self) -> Self {
         "dense".clone_into(&mut self.style);
         self
+    }
+
+    /// True if all of it surely has room on a page: few rows, and no cell with more than a few lines.
+    fn is_short(&self) -> bool {
+        let rows = || self.groups.iter().flat_map(|group| &group.rows);
+        let longest = rows()
+            .flatten()
+            .map(|cell| cell.text.chars().count())
+            .max()
+            .unwrap_or(0);
+        let room = if self.columns.len() > 2 { 90 } else { 300 };
+        rows().count() <= 16 && longest <= room
     }
 
     /// The table as CSV (RFC 4180, LF line ends, UTF-8): full precision, and safe to open in a spreadsheet.
@@ -336,7 +351,7 @@ impl Report {
         self.sections.iter().flat_map(|section| &section.blocks)
     }
 
-    /// Numbers tables and figures in the order in which they stand.
+    /// Numbers tables and figures in the order in which they stand, and sees which tables are short.
     pub(super) fn number(&mut self) {
         let (mut tables, mut figures) = (0, 0);
         for block in self.sections.iter_mut().flat_map(|section| &mut section.blocks) {
@@ -344,6 +359,7 @@ impl Report {
                 Block::Table(table) => {
                     tables += 1;
                     table.number = tables;
+                    table.short = table.is_short();
                 }
                 Block::Figure(figure) => {
                     figures += 1;

@@ -128,7 +128,7 @@ impl Change<'_> {
 }
 
 /// The changes worth a row: over all other settings first; of a factor with many levels only those from its first one.
-fn changes<'a>(protocol: &Protocol, found: &'a ResponseFindings) -> Vec<Change<'a>> {
+fn changes<'a>(protocol: &Protocol, found: &'a ResponseFindings, voice: &Voice) -> Vec<Change<'a>> {
     let mut all: Vec<Change<'a>> = Vec::new();
     for factor in &protocol.factors {
         let slopes = found.slopes.iter().filter(|s| s.factor == factor.name);
@@ -144,7 +144,13 @@ fn changes<'a>(protocol: &Protocol, found: &'a ResponseFindings) -> Vec<Change<'
         let many = factor.levels.len() > 4;
         all.extend(
             of_factor
-                .filter(|c| !many || factor.levels.first().is_some_and(|first| *first == c.from))
+                .filter(|c| {
+                    !many
+                        || factor
+                            .levels
+                            .first()
+                            .is_some_and(|first| voice.same_level(&factor.name, first, &c.from))
+                })
                 .map(Change::Contrast),
         );
     }
@@ -154,7 +160,7 @@ fn changes<'a>(protocol: &Protocol, found: &'a ResponseFindings) -> Vec<Change<'
 }
 
 fn effects(protocol: &Protocol, response: &str, found: &ResponseFindings, voice: &Voice) -> Option<Picture> {
-    let all = changes(protocol, found);
+    let all = changes(protocol, found, voice);
     if all.is_empty() {
         return None;
     }
@@ -258,8 +264,12 @@ fn means(protocol: &Protocol, response: &str, found: &ResponseFindings, voice: &
                 .levels
                 .iter()
                 .map(|level| {
-                    let levels = BTreeMap::from([(factor.name.clone(), level.clone())]);
-                    let mean = found.means.iter().find(|m| m.levels == levels);
+                    let same = |levels: &BTreeMap<String, String>| {
+                        levels
+                            .get(&factor.name)
+                            .is_some_and(|other| voice.same_level(&factor.name, level, other))
+                    };
+                    let mean = found.means.iter().find(|m| m.levels.len() == 1 && same(&m.levels));
                     if let Some(mean) = mean {
                         let place = words::place(mean.mean, mean.standard_error);
                         let value = fixed(mean.mean, place);
@@ -271,11 +281,7 @@ fn means(protocol: &Protocol, response: &str, found: &ResponseFindings, voice: &
                     }
                     Column {
                         label: voice.level(&factor.name, level),
-                        results: results
-                            .iter()
-                            .filter(|r| r.levels.get(&factor.name) == Some(level))
-                            .map(|r| r.result)
-                            .collect(),
+                        results: results.iter().filter(|r| same(&r.levels)).map(|r| r.result).collect(),
                         mean: mean.map(|m| (m.mean, m.low.zip(m.high))),
                     }
                 })
@@ -360,7 +366,10 @@ fn order(protocol: &Protocol, response: &str, found: &ResponseFindings, voice: &
             result: r.result,
             readings: r.readings.clone(),
             level: factor
-                .and_then(|f| f.levels.iter().position(|l| r.levels.get(&f.name) == Some(l)))
+                .and_then(|f| {
+                    let level = r.levels.get(&f.name)?;
+                    f.levels.iter().position(|l| voice.same_level(&f.name, l, level))
+                })
                 .unwrap_or(0),
             block: if shown { block } else { String::new() },
         })

@@ -102,7 +102,13 @@ pub(super) fn effects(response: &str, found: &ResponseFindings) -> Option<Table>
     );
     let said = "Each effect is judged against the spread of the unit on which its factors are set. Adjusted: over the \
                 planned effects (Holm).";
-    Some(table.remark(format!("{said} {}", notes.join(" ")).trim_end().to_owned()))
+    let drawn = if randomization {
+        " By randomization: how often an order drawn anew by the same scheme gives as much."
+    } else {
+        ""
+    };
+    let remark = format!("{said}{drawn} {}", notes.join(" "));
+    Some(table.remark(remark.trim_end()))
 }
 
 pub(super) fn strata(response: &str, found: &ResponseFindings) -> Option<Table> {

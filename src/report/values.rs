@@ -1,7 +1,7 @@
 //! Every value that a note may pull in, by name, rounded as the report prints it.
 //!
 //! Names are dotted paths: `hardness.contrasts.instrument.A.B.difference`. A level with blanks or dots stands in the
-//! path as it is written in the protocol.
+//! path as it is written in the protocol, without the unit of its factor.
 
 use std::collections::BTreeMap;
 
@@ -64,16 +64,25 @@ impl Names {
         let rest = (mean.standard_error, mean.df, mean.low, mean.high);
         self.estimate(&format!("{name}.mean"), "value", unit, mean.mean, rest);
         for mean in &found.means {
-            let path: Vec<String> = mean.levels.iter().map(|(f, l)| format!("{f}.{l}")).collect();
+            let path: Vec<String> = mean
+                .levels
+                .iter()
+                .map(|(f, l)| format!("{f}.{}", voice.bare_level(f, l)))
+                .collect();
             let at = format!("{name}.means.{}", path.join("."));
             self.add(format!("{at}.n"), mean.n.to_string());
             let rest = (mean.standard_error, mean.df, mean.low, mean.high);
             self.estimate(&at, "mean", unit, mean.mean, rest);
         }
         for c in &found.contrasts {
-            let within: Vec<String> = c.within.iter().map(|(f, l)| format!(".at.{f}.{l}")).collect();
+            let within: Vec<String> = c
+                .within
+                .iter()
+                .map(|(f, l)| format!(".at.{f}.{}", voice.bare_level(f, l)))
+                .collect();
             let within = within.concat();
-            let at = format!("{name}.contrasts.{}.{}.{}{within}", c.factor, c.from, c.to);
+            let (from, to) = (voice.bare_level(&c.factor, &c.from), voice.bare_level(&c.factor, &c.to));
+            let at = format!("{name}.contrasts.{}.{from}.{to}{within}", c.factor);
             self.estimate(
                 &at,
                 "difference",

@@ -136,10 +136,31 @@ impl Voice {
         format!("{} interval", number::confidence(self.confidence))
     }
 
-    /// A level with the unit of its factor: `21 °C`.
+    /// A level with the unit of its factor: `21 °C`, whether it came with its unit or without.
     #[must_use]
     pub fn level(&self, factor: &str, level: &str) -> String {
-        with_unit(level, self.factor_units.get(factor).map_or("", String::as_str))
+        with_unit(
+            &self.bare_level(factor, level),
+            self.factor_units.get(factor).map_or("", String::as_str),
+        )
+    }
+
+    /// A level without the unit of its factor: `21`.
+    #[must_use]
+    pub fn bare_level(&self, factor: &str, level: &str) -> String {
+        let unit = self.factor_units.get(factor).map_or("", String::as_str);
+        match level.strip_suffix(unit) {
+            Some(bare) if !unit.is_empty() && bare.ends_with([' ', NBSP]) => {
+                bare.trim_end_matches([' ', NBSP]).to_owned()
+            }
+            _ => level.to_owned(),
+        }
+    }
+
+    /// True if two texts name the same level, each with or without its unit.
+    #[must_use]
+    pub fn same_level(&self, factor: &str, one: &str, other: &str) -> bool {
+        self.bare_level(factor, one) == self.bare_level(factor, other)
     }
 
     /// A factor at a level: `instrument B`.
@@ -538,6 +559,8 @@ fn largest(components: &[Component], part: &str) -> String {
 
 #[cfg(test)]
 mod tests {
+    use serde_json::json;
+
     use super::*;
 
     fn voice(relevant: Option<f64>) -> Voice {
@@ -549,52 +572,33 @@ mod tests {
         }
     }
 
+    // Findings come from JSON here, so that a new key with nothing in it changes no test.
     fn contrast(difference: f64, error: Option<f64>, verdict: Option<Verdict>) -> ContrastFinding {
-        ContrastFinding {
-            factor: "instrument".to_owned(),
-            from: "A".to_owned(),
-            to: "B".to_owned(),
-            within: BTreeMap::new(),
-            difference,
-            standard_error: error,
-            df: error.map(|_| 60.0),
-            low: error.map(|e| difference - 2.0 * e),
-            high: error.map(|e| difference + 2.0 * e),
-            p: error.map(|_| 0.01),
-            p_adjusted: error.map(|_| 0.02),
-            planned: true,
-            verdict,
-        }
+        serde_json::from_value(json!({
+            "factor": "instrument", "from": "A", "to": "B", "within": {},
+            "difference": difference, "standard_error": error, "df": error.map(|_| 60.0),
+            "low": error.map(|e| difference - 2.0 * e), "high": error.map(|e| difference + 2.0 * e),
+            "p": error.map(|_| 0.01), "p_adjusted": error.map(|_| 0.02), "planned": true, "verdict": verdict,
+        }))
+        .unwrap()
     }
 
     fn slope(per_unit: f64, error: Option<f64>) -> SlopeFinding {
-        SlopeFinding {
-            factor: "temperature".to_owned(),
-            unit: "°C".to_owned(),
-            per_unit,
-            standard_error: error,
-            df: error.map(|_| 2.0),
-            low: error.map(|e| per_unit - 2.0 * e),
-            high: error.map(|e| per_unit + 2.0 * e),
-            p: None,
-            span: (21.0, 25.0),
-            planned: true,
-        }
+        serde_json::from_value(json!({
+            "factor": "temperature", "unit": "°C", "per_unit": per_unit, "standard_error": error,
+            "df": error.map(|_| 2.0), "low": error.map(|e| per_unit - 2.0 * e),
+            "high": error.map(|e| per_unit + 2.0 * e), "p": null, "span": [21.0, 25.0], "planned": true,
+        }))
+        .unwrap()
     }
 
     fn component(source: &str, part: &str, variance: Option<f64>, share: Option<f64>) -> Component {
-        Component {
-            source: source.to_owned(),
-            kind: "unit".to_owned(),
-            part_of: part.to_owned(),
-            variance,
-            standard_deviation: variance.map(|v| v.max(0.0).sqrt()),
-            low: None,
-            high: None,
-            df: Some(3.0),
-            share,
-            note: None,
-        }
+        serde_json::from_value(json!({
+            "source": source, "kind": "unit", "part_of": part, "variance": variance,
+            "standard_deviation": variance.map(|v| v.max(0.0).sqrt()), "low": null, "high": null, "df": 3.0,
+            "share": share, "note": null,
+        }))
+        .unwrap()
     }
 
     /// No-break spaces as plain ones: the tests read like the sentences.
@@ -704,21 +708,12 @@ mod tests {
 
     #[test]
     fn tests_of_several_factors_say_what_depends_on_what() {
-        let mut effect = EffectFinding {
-            term: "finish × instrument".to_owned(),
-            factors: vec!["finish".to_owned(), "instrument".to_owned()],
-            df: 2,
-            denominator_df: Some(60.0),
-            judged_against: "run".to_owned(),
-            sum_of_squares: 1.0,
-            mean_square: 0.5,
-            f: Some(9.871),
-            p: Some(0.0002),
-            p_adjusted: Some(0.0004),
-            p_randomization: None,
-            planned: true,
-            note: None,
-        };
+        let mut effect: EffectFinding = serde_json::from_value(json!({
+            "term": "finish × instrument", "factors": ["finish", "instrument"], "df": 2, "denominator_df": 60.0,
+            "judged_against": "run", "sum_of_squares": 1.0, "mean_square": 0.5, "f": 9.871, "p": 0.0002,
+            "p_adjusted": 0.0004, "p_randomization": null, "planned": true, "note": null,
+        }))
+        .unwrap();
         assert_eq!(
             said(&voice(None).effect(&effect)),
             "Finish × instrument: what finish does depends on instrument (adjusted p = 0.00040, variance ratio 9.87 on \
@@ -779,6 +774,18 @@ mod tests {
             ]
         );
         assert!(voice(None).spread(&[]).is_empty());
+    }
+
+    #[test]
+    fn levels_carry_their_unit_once() {
+        let voice = voice(None);
+        for level in ["21", "21 °C", "21\u{a0}°C"] {
+            assert_eq!(voice.level("temperature", level), "21\u{a0}°C");
+            assert_eq!(voice.bare_level("temperature", level), "21");
+            assert!(voice.same_level("temperature", level, "21"));
+        }
+        assert_eq!(voice.level("finish", "waxed"), "waxed");
+        assert_eq!(voice.bare_level("temperature", "°C"), "°C");
     }
 
     #[test]

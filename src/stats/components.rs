@@ -12,7 +12,7 @@
 //! The expected mean square of a stratum is ξ(S) = Σ k(C) σ²(C) over S itself and every stratum C around it, so that
 //! σ²(S) = (ξ(S) − Σ k(C) σ²(C) over the strata C around it) / k(S), from the finest stratum up.
 //!
-//! Source: Nelder (1965) Proc. R. Soc. A 283:163; Searle, Casella and McCulloch (1992) Variance Components,
+//! Source: Nelder (1965) Proc. R. Soc. A 283:163; Searle, Casella and `McCulloch` (1992) Variance Components,
 //! chapter 4 (both from memory). Reference values: tests/analysis.rs.
 
 use super::strata::Partition;
@@ -51,11 +51,17 @@ pub fn combinations(partitions: &[Partition], known: &[bool], n: usize) -> Combi
             components[stratum] = Some(factors.iter().map(|f| clean(f / runs(stratum))).collect());
         }
     }
-    let mean = components.iter().enumerate().try_fold(vec![0.0; count], |mut total, (stratum, component)| {
-        let component = component.as_ref()?;
-        total.iter_mut().zip(component).for_each(|(t, c)| *t += runs(stratum) * c);
-        Some(total)
-    });
+    let mean = components
+        .iter()
+        .enumerate()
+        .try_fold(vec![0.0; count], |mut total, (stratum, component)| {
+            let component = component.as_ref()?;
+            total
+                .iter_mut()
+                .zip(component)
+                .for_each(|(t, c)| *t += runs(stratum) * c);
+            Some(total)
+        });
     Combinations {
         components,
         mean: mean.map(|total| total.into_iter().map(clean).collect()),
@@ -93,7 +99,12 @@ mod tests {
     /// Closed form: 4 sessions crossed with 6 rollers, 4 runs each; the mean varies as M(session) + M(roller) − M(both).
     #[test]
     fn crossed_units_are_judged_against_their_crossing() {
-        let partitions = [partition(4, &[]), partition(6, &[]), partition(24, &[0, 1]), partition(96, &[0, 1, 2])];
+        let partitions = [
+            partition(4, &[]),
+            partition(6, &[]),
+            partition(24, &[0, 1]),
+            partition(96, &[0, 1, 2]),
+        ];
         let found = combinations(&partitions, &[true; 4], 96);
         assert_eq!(found.components[0], Some(vec![1.0 / 24.0, 0.0, -1.0 / 24.0, 0.0]));
         assert_eq!(found.components[1], Some(vec![0.0, 0.0625, -0.0625, 0.0]));

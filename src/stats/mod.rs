@@ -1,4 +1,11 @@
-//! Pure functions on slices and matrices: what the analysis asks.
+//! Statistics of measurement: pure functions on slices and matrices. Knows nothing of protocols, files or text.
 
 pub mod components;
+pub mod interval;
+pub mod linear;
+pub mod multiplicity;
+pub mod power;
+pub mod randomization;
 pub mod strata;
+pub mod summary;
+pub mod unreplicated;

@@ -107,11 +107,18 @@ pub struct StrataFit {
     pub fitted: Vec<f64>,
     /// For each run what is left in the finest stratum.
     pub residuals: Vec<f64>,
+    /// For each stratum and run what is left there.
+    left: Vec<Vec<f64>>,
+    /// The columns of each term, projected onto its stratum.
+    columns: Vec<Vec<Vec<f64>>>,
     /// Means of the columns, term by term.
     column_means: Vec<Vec<f64>>,
     /// Factorization of the columns in each stratum, and where each of its columns comes from (term, column).
-    factors: Vec<Option<(Qr, Vec<(usize, usize)>)>>,
+    factors: Vec<Option<Factorized>>,
 }
+
+/// The factorized columns of a stratum, and the term and column that each of them is.
+type Factorized = (Qr, Vec<(usize, usize)>);
 
 /// How the variance of a linear function of the coefficients is made up.
 #[derive(Debug, Clone, PartialEq)]
@@ -160,7 +167,9 @@ pub fn fit(y: &[f64], partitions: &[Partition], terms: &[TermColumns]) -> Result
             let mut column_parts = decompose(column, column_mean, partitions);
             let lengths: Vec<f64> = column_parts.iter().map(|part| sum::dot(part, part)).collect();
             let total: f64 = lengths.iter().sum();
-            let home = (0..lengths.len()).max_by(|&a, &b| lengths[a].total_cmp(&lengths[b])).unwrap_or(0);
+            let home = (0..lengths.len())
+                .max_by(|&a, &b| lengths[a].total_cmp(&lengths[b]))
+                .unwrap_or(0);
             // A column without any length is a level that was never run beside the others.
             if total <= f64::MIN_POSITIVE {
                 return Err(StrataError::Aliased { term: index });
@@ -181,11 +190,13 @@ pub fn fit(y: &[f64], partitions: &[Partition], terms: &[TermColumns]) -> Result
     let mut strata = Vec::with_capacity(partitions.len());
     let mut factors = Vec::with_capacity(partitions.len());
     let mut fitted = vec![mean; n];
-    let mut residuals = Vec::new();
+    let mut left: Vec<Vec<f64>> = Vec::with_capacity(partitions.len());
     for (stratum, part) in y_parts.iter().enumerate() {
         let own: Vec<usize> = (0..terms.len()).filter(|&term| stratum_of[term] == stratum).collect();
-        let origin: Vec<(usize, usize)> =
-            own.iter().flat_map(|&term| (0..parts[term].len()).map(move |column| (term, column))).collect();
+        let origin: Vec<(usize, usize)> = own
+            .iter()
+            .flat_map(|&term| (0..parts[term].len()).map(move |column| (term, column)))
+            .collect();
         let full = columns(&own, &parts);
         if full.is_empty() {
             strata.push(StratumFit {
@@ -194,12 +205,15 @@ pub fn fit(y: &[f64], partitions: &[Partition], terms: &[TermColumns]) -> Result
                 residual_sum_of_squares: sum::dot(part, part),
             });
             factors.push(None);
-            residuals.clone_from(part);
+            left.push(part.clone());
             continue;
         }
         let qr = Qr::new(&Matrix::from_columns(&full));
         if qr.rank() < full.len() {
-            let term = own.iter().copied().find(|&term| rank_without(&own, &parts, term) == qr.rank());
+            let term = own
+                .iter()
+                .copied()
+                .find(|&term| rank_without(&own, &parts, term) == qr.rank());
             return Err(StrataError::Aliased {
                 term: term.unwrap_or(own[0]),
             });
@@ -231,17 +245,22 @@ pub fn fit(y: &[f64], partitions: &[Partition], terms: &[TermColumns]) -> Result
             residual_df: dimensions[stratum].saturating_sub(qr.rank()),
             residual_sum_of_squares: sum::dot(&solved.residuals, &solved.residuals),
         });
-        residuals.clone_from(&solved.residuals);
+        left.push(solved.residuals);
         factors.push(Some((qr, origin)));
     }
-    let terms = fits.into_iter().collect::<Option<Vec<TermFit>>>().ok_or(StrataError::Shape)?;
+    let terms = fits
+        .into_iter()
+        .collect::<Option<Vec<TermFit>>>()
+        .ok_or(StrataError::Shape)?;
     Ok(StrataFit {
         n,
         mean,
         strata,
         terms,
         fitted,
-        residuals,
+        residuals: left.last().cloned().unwrap_or_default(),
+        left,
+        columns: parts,
         column_means,
         factors,
     })
@@ -269,7 +288,9 @@ impl StrataFit {
                 .map(|(&(term, column), d)| d * self.terms[term].coefficients[column])
                 .sum::<f64>();
             // The factorization has full rank, or the fit would have been refused.
-            weights[stratum] = qr.half_of_combination(&direction).map_or(f64::NAN, |half| sum::dot(&half, &half));
+            weights[stratum] = qr
+                .half_of_combination(&direction)
+                .map_or(f64::NAN, |half| sum::dot(&half, &half));
         }
         LinearFunction {
             value,
@@ -278,12 +299,27 @@ impl StrataFit {
         }
     }
 
+    /// The part of `y` in a term's stratum, less what the other terms there explain: the term's own part and what is left.
+    #[must_use]
+    pub fn without_others(&self, term: usize) -> Vec<f64> {
+        let stratum = self.terms[term].stratum;
+        let mut own = self.left[stratum].clone();
+        for (column, coefficient) in self.columns[term].iter().zip(&self.terms[term].coefficients) {
+            own.iter_mut()
+                .zip(column)
+                .for_each(|(value, x)| *value += coefficient * x);
+        }
+        own
+    }
+
     /// What a vector over the runs holds in the finest stratum beyond the columns fitted there.
     ///
     /// `partitions` are those of the fit; `vector` has one entry a run.
     #[must_use]
     pub fn left_in_finest(&self, vector: &[f64], partitions: &[Partition]) -> Vec<f64> {
-        let part = decompose(vector, sum::mean(vector), partitions).pop().unwrap_or_default();
+        let part = decompose(vector, sum::mean(vector), partitions)
+            .pop()
+            .unwrap_or_default();
         match self.factors.last() {
             Some(Some((qr, _))) => qr.solve(&part).residuals,
             _ => part,
@@ -304,7 +340,11 @@ fn columns(terms: &[usize], parts: &[Vec<Vec<f64>>]) -> Vec<Vec<f64>> {
 fn rank_without(own: &[usize], parts: &[Vec<Vec<f64>>], term: usize) -> usize {
     let others: Vec<usize> = own.iter().copied().filter(|&other| other != term).collect();
     let reduced = columns(&others, parts);
-    if reduced.is_empty() { 0 } else { Qr::new(&Matrix::from_columns(&reduced)).rank() }
+    if reduced.is_empty() {
+        0
+    } else {
+        Qr::new(&Matrix::from_columns(&reduced)).rank()
+    }
 }
 
 /// Sum of squares that `own` columns explain of `y` beyond `others`.
@@ -312,7 +352,9 @@ fn explained(y: &[f64], own: &[Vec<f64>], others: &[Vec<f64>]) -> f64 {
     let mut columns = own.to_vec();
     if !others.is_empty() {
         let qr = Qr::new(&Matrix::from_columns(others));
-        columns.iter_mut().for_each(|column| *column = qr.solve(column).residuals);
+        columns
+            .iter_mut()
+            .for_each(|column| *column = qr.solve(column).residuals);
     }
     let solved = Qr::new(&Matrix::from_columns(&columns)).solve(y);
     let fitted: Vec<f64> = y.iter().zip(&solved.residuals).map(|(y, r)| y - r).collect();
@@ -337,8 +379,12 @@ fn check_even(partitions: &[Partition], n: usize) -> Result<(), StrataError> {
                 .map(|(_, p)| p.cells)
                 .max()
                 .unwrap_or(1);
-            let mut pairs: Vec<u64> =
-                partition.cell.iter().zip(&other.cell).map(|(&a, &b)| u64::from(a) << 32 | u64::from(b)).collect();
+            let mut pairs: Vec<u64> = partition
+                .cell
+                .iter()
+                .zip(&other.cell)
+                .map(|(&a, &b)| u64::from(a) << 32 | u64::from(b))
+                .collect();
             pairs.sort_unstable();
             let met = pairs.chunk_by(|a, b| a == b).count();
             let each = n / met.max(1);
@@ -352,7 +398,7 @@ fn check_even(partitions: &[Partition], n: usize) -> Result<(), StrataError> {
 }
 
 fn even(cell: &[u32], cells: usize, n: usize) -> bool {
-    if cells == 0 || n % cells != 0 {
+    if cells == 0 || !n.is_multiple_of(cells) {
         return false;
     }
     let mut counts = vec![0_usize; cells];
@@ -386,7 +432,9 @@ fn decompose(vector: &[f64], mean: f64, partitions: &[Partition]) -> Vec<Vec<f64
             partition.cell.iter().map(|&cell| means[cell as usize]).collect()
         };
         for &inside in &partition.inside {
-            part.iter_mut().zip(&parts[inside]).for_each(|(value, inner)| *value -= inner);
+            part.iter_mut()
+                .zip(&parts[inside])
+                .for_each(|(value, inner)| *value -= inner);
         }
         parts.push(part);
     }
@@ -400,5 +448,8 @@ fn cell_means(values: &[f64], partition: &Partition) -> Vec<f64> {
         sums[cell as usize].add(value);
         counts[cell as usize] += 1;
     }
-    sums.iter().zip(counts).map(|(sum, count)| sum.value() / count.max(1) as f64).collect()
+    sums.iter()
+        .zip(counts)
+        .map(|(sum, count)| sum.value() / count.max(1) as f64)
+        .collect()
 }

@@ -1,5 +1,12 @@
 //! Helpers shared by the integration tests: reference cases, small protocols, records made in memory.
-#![allow(dead_code, missing_docs, clippy::disallowed_methods)]
+#![allow(
+    missing_docs,
+    dead_code,
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    clippy::disallowed_methods
+)]
 
 use std::collections::BTreeMap;
 
@@ -21,9 +28,17 @@ impl Case {
         let folder = format!("{}/tests/reference/{name}", env!("CARGO_MANIFEST_DIR"));
         let mut reader = csv::Reader::from_path(format!("{folder}/data.csv")).unwrap();
         let header = reader.headers().unwrap().iter().map(str::to_owned).collect();
-        let rows = reader.records().map(|row| row.unwrap().iter().map(str::to_owned).collect()).collect();
+        let rows = reader
+            .records()
+            .map(|row| row.unwrap().iter().map(str::to_owned).collect())
+            .collect();
         let expected = toml::from_str(&std::fs::read_to_string(format!("{folder}/expected.toml")).unwrap()).unwrap();
-        Self { name: name.to_owned(), header, rows, expected }
+        Self {
+            name: name.to_owned(),
+            header,
+            rows,
+            expected,
+        }
     }
 
     pub fn number(&self, table: &str, key: &str) -> f64 {
@@ -31,7 +46,10 @@ impl Case {
     }
 
     pub fn column(&self, name: &str) -> usize {
-        self.header.iter().position(|h| h == name).unwrap_or_else(|| panic!("{} has no column {name}", self.name))
+        self.header
+            .iter()
+            .position(|h| h == name)
+            .unwrap_or_else(|| panic!("{} has no column {name}", self.name))
     }
 
     pub fn levels(&self, name: &str) -> Vec<String> {
@@ -44,7 +62,10 @@ impl Case {
 }
 
 pub fn number(value: &toml::Value) -> f64 {
-    value.as_float().or_else(|| value.as_integer().map(|i| i as f64)).unwrap_or_else(|| panic!("{value} is not a number"))
+    value
+        .as_float()
+        .or_else(|| value.as_integer().map(|i| i as f64))
+        .unwrap_or_else(|| panic!("{value} is not a number"))
 }
 
 /// How many decimal digits agree.
@@ -102,7 +123,10 @@ order = "as run"
 
 pub fn factor(name: &str, unit: &str, levels: &[String]) -> String {
     let levels: Vec<String> = levels.iter().map(|level| format!("{level:?}")).collect();
-    format!("[factor.{name}]\nset_on = \"{unit}\"\nlevels = [{}]\n", levels.join(", "))
+    format!(
+        "[factor.{name}]\nset_on = \"{unit}\"\nlevels = [{}]\n",
+        levels.join(", ")
+    )
 }
 
 /// Rows of (unit labels without the run unit, level texts, reading) as a record.
@@ -116,7 +140,11 @@ pub fn record(protocol: &Protocol, rows: &[(Vec<String>, Vec<String>, String)]) 
             run,
             RunRecord {
                 run,
-                readings: vec![vec![Some(Written { text: reading.clone(), value: reading.parse().unwrap(), entry: run })]],
+                readings: vec![vec![Some(Written {
+                    text: reading.clone(),
+                    value: reading.parse().unwrap(),
+                    entry: run,
+                })]],
                 units,
                 levels: levels
                     .iter()
@@ -127,13 +155,19 @@ pub fn record(protocol: &Protocol, rows: &[(Vec<String>, Vec<String>, String)]) 
             },
         );
     }
-    Record { runs, ..Record::default() }
+    Record {
+        runs,
+        ..Record::default()
+    }
 }
 
 /// Picks columns of a case: units, factors, response.
 pub fn pick(case: &Case, units: &[&str], factors: &[&str], response: &str) -> Vec<(Vec<String>, Vec<String>, String)> {
     let take = |row: &[String], names: &[&str]| names.iter().map(|name| row[case.column(name)].clone()).collect();
-    case.rows.iter().map(|row| (take(row, units), take(row, factors), row[case.column(response)].clone())).collect()
+    case.rows
+        .iter()
+        .map(|row| (take(row, units), take(row, factors), row[case.column(response)].clone()))
+        .collect()
 }
 
 pub fn analyse(protocol: &Protocol, record: &Record) -> Findings {

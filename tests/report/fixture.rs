@@ -101,7 +101,7 @@ fn results() -> Vec<RunResult> {
                         text("roller", &format!("R{}", roller + 1)),
                     ]),
                     levels: BTreeMap::from([
-                        text("temperature", TEMPERATURES[session]),
+                        text("temperature", &format!("{}\u{a0}°C", TEMPERATURES[session])),
                         text("finish", FINISHES[roller % 2]),
                         text("instrument", INSTRUMENTS[instrument].0),
                     ]),

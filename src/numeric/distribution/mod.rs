@@ -21,7 +21,7 @@ pub use normal::{normal_density, normal_lower, normal_quantile_lower, normal_upp
 pub use student_t::{t_lower, t_quantile_upper, t_upper};
 pub use studentized_range::{studentized_range_quantile_upper, studentized_range_upper};
 
-pub(crate) use noncentral::over_standard_deviation;
+pub(crate) use noncentral::over_standard_deviation_below;
 
 use crate::numeric::root::decreasing_zero;
 use special::Tails;

@@ -11,17 +11,49 @@
 //! neither tail cancels; F by P = Σ Poisson(j; λ/2) I(df1/2 + j, df2/2), summed outward from the largest weight
 //! (Johnson, Kotz and Balakrishnan 1995, "Continuous univariate distributions", volume 2, chapters 30 and 31).
 
-use super::special::{Tails, beta_tails, exp_minus_1_minus, gamma_tails, poisson, stirling};
+use super::special::{Tails, at_most_1, beta_tails, exp_minus_1_minus, gamma_tails, poisson, stirling};
 use super::{normal_lower, normal_quantile_lower, t_lower, t_quantile_upper};
 use crate::numeric::quadrature::weighted_integral;
 use crate::numeric::root::decreasing_zero;
 use std::f64::consts::PI;
 
-/// The mean of `f`(S) ≥ 0, where df·S² has the chi-square distribution with `df` degrees of freedom: an average over
-/// the estimated standard deviation, in units of the true one. For df = ∞ it is f(1). NaN for df ≤ 0.
-///
-/// Substitutes s = eᶻ; the density of z is 2a C exp(−a(e²ᶻ − 1 − 2z)), a = df/2, C = exp(−δ(a))/√(2πa). `f` is
-/// bounded by 1 and smooth.
+/// The distribution of z = ln S, where df·S² is chi-square with `df` degrees of freedom: S is an estimated standard
+/// deviation in units of the true one. Its density is 2a C exp(−a(e²ᶻ − 1 − 2z)), a = df/2, C = exp(−δ(a))/√(2πa).
+struct LnDeviation {
+    a: f64,
+    constant: f64,
+}
+
+impl LnDeviation {
+    fn new(df: f64) -> LnDeviation {
+        let a = 0.5 * df;
+        LnDeviation {
+            a,
+            constant: 2.0 * a * (-stirling(a)).exp() / (2.0 * PI * a).sqrt(),
+        }
+    }
+
+    fn density(&self, z: f64) -> f64 {
+        self.constant * (-self.a * exp_minus_1_minus(2.0 * z)).exp()
+    }
+
+    /// Where the density falls below all doubles, left and right.
+    fn ends(&self) -> (f64, f64) {
+        let reach = |sign: f64| {
+            let left_over = |z: f64| 745.0 - self.a * exp_minus_1_minus(2.0 * sign * z.exp());
+            decreasing_zero(left_over, -0.5 * (2.0 * self.a).ln(), 1.0, -40.0, 700.0).exp()
+        };
+        (-reach(-1.0), reach(1.0))
+    }
+
+    /// A step that resolves the density.
+    fn step(&self) -> f64 {
+        (0.35 / self.a.sqrt()).min(0.5)
+    }
+}
+
+/// The mean of `f`(S), 0 ≤ f ≤ 1 and smooth, over the estimated standard deviation S in units of the true one; df·S² is
+/// chi-square. f(1) for df = ∞ (from 10¹⁶ on), NaN for df ≤ 0.
 pub(crate) fn over_standard_deviation(df: f64, f: impl Fn(f64) -> f64) -> f64 {
     if df.is_nan() || df <= 0.0 {
         return f64::NAN;
@@ -29,16 +61,40 @@ pub(crate) fn over_standard_deviation(df: f64, f: impl Fn(f64) -> f64) -> f64 {
     if df > 1e16 {
         return f(1.0);
     }
-    let a = 0.5 * df;
-    let constant = 2.0 * a * (-stirling(a)).exp() / (2.0 * PI * a).sqrt();
-    // the exponent reaches −745 at both ends: doubles hold nothing beyond
-    let reach = |sign: f64| {
-        decreasing_zero(|z| 745.0 - a * exp_minus_1_minus(2.0 * sign * z.exp()), -0.5 * df.ln(), 1.0, -40.0, 700.0).exp()
-    };
-    let (low, high) = (-reach(-1.0), reach(1.0));
-    let step = (0.5 / df.sqrt()).min(0.5).max((high - low) / 2e4);
-    let density = |z: f64| constant * (-a * exp_minus_1_minus(2.0 * z)).exp();
-    weighted_integral(density, |z| f(z.exp()), low, high, step)
+    let z = LnDeviation::new(df);
+    let (low, high) = z.ends();
+    weighted_integral(|u| z.density(u), |u| f(u.exp()), low, high, z.step())
+}
+
+/// As [`over_standard_deviation`], for an `f` that is 0 from `limit` on and smooth below: the part above does not count.
+pub(crate) fn over_standard_deviation_below(df: f64, limit: f64, f: impl Fn(f64) -> f64) -> f64 {
+    if df.is_nan() || df <= 0.0 || limit.is_nan() {
+        return f64::NAN;
+    }
+    if limit <= 0.0 {
+        return 0.0;
+    }
+    if df > 1e16 {
+        return if limit > 1.0 { f(1.0) } else { 0.0 };
+    }
+    let z = LnDeviation::new(df);
+    let (low, high) = z.ends();
+    let end = limit.ln();
+    if end >= high {
+        return over_standard_deviation(df, f);
+    }
+    if end <= low {
+        return 0.0;
+    }
+    // z = end − eᵘ puts the corner at u = −∞, where everything vanishes
+    let weight = |u: f64| z.density(end - u.exp()) * u.exp();
+    weighted_integral(
+        weight,
+        |u| f((end - u.exp()).exp()),
+        (end - low).ln() - 45.0,
+        (end - low).ln(),
+        0.01,
+    )
 }
 
 fn t_domain(t: f64, df: f64, noncentrality: f64) -> bool {
@@ -65,7 +121,7 @@ pub fn noncentral_t_lower(t: f64, df: f64, noncentrality: f64) -> f64 {
     if t == 0.0 {
         return normal_lower(-noncentrality);
     }
-    over_standard_deviation(df, |s| normal_lower(t * s - noncentrality)).min(1.0)
+    at_most_1(over_standard_deviation(df, |s| normal_lower(t * s - noncentrality)))
 }
 
 /// Upper tail P(T > t): the lower tail at −t with noncentrality −δ. Domain as [`noncentral_t_lower`].
@@ -97,10 +153,22 @@ pub fn noncentral_t_quantile_lower(p: f64, df: f64, noncentrality: f64) -> f64 {
     let step = 0.5 + 0.1 * noncentrality.abs();
     if p <= 0.5 {
         let goal = p.ln();
-        decreasing_zero(|t| goal - small(noncentral_t_lower(t, df, noncentrality)), start, step, f64::MIN, f64::MAX)
+        decreasing_zero(
+            |t| goal - small(noncentral_t_lower(t, df, noncentrality)),
+            start,
+            step,
+            f64::MIN,
+            f64::MAX,
+        )
     } else {
         let goal = (1.0 - p).ln();
-        decreasing_zero(|t| small(noncentral_t_upper(t, df, noncentrality)) - goal, start, step, f64::MIN, f64::MAX)
+        decreasing_zero(
+            |t| small(noncentral_t_upper(t, df, noncentrality)) - goal,
+            start,
+            step,
+            f64::MIN,
+            f64::MAX,
+        )
     }
 }
 
@@ -151,13 +219,13 @@ fn f_tail(f: f64, df1: f64, df2: f64, noncentrality: f64, pick: fn(Tails) -> f64
     if noncentrality == 0.0 {
         return pick(central(0.0));
     }
-    poisson_mixture(0.5 * noncentrality, |j| pick(central(j))).min(1.0)
+    at_most_1(poisson_mixture(0.5 * noncentrality, |j| pick(central(j))))
 }
 
 /// Lower tail P(F ≤ f) of the noncentral F distribution with noncentrality λ.
 ///
 /// Domain: f ≥ 0, df1 > 0 finite, df2 > 0 (∞ for a noncentral chi-square over df1), 0 ≤ λ < ∞; otherwise NaN. Relative error about 10⁻¹³ in
-/// both tails. The work grows as √λ.
+/// both tails. The work grows as √λ; meant for λ up to 10⁹.
 pub fn noncentral_f_lower(f: f64, df1: f64, df2: f64, noncentrality: f64) -> f64 {
     f_tail(f, df1, df2, noncentrality, |tails| tails.lower)
 }

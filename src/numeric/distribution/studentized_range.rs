@@ -9,6 +9,7 @@
 //! Comput. Simul. 30:1). The inner integral is a trapezoidal sum over a fixed grid, exact to rounding.
 
 use super::noncentral::over_standard_deviation;
+use super::special::at_most_1;
 use super::{normal_density, normal_lower, normal_quantile_lower};
 use crate::numeric::root::decreasing_zero;
 
@@ -31,7 +32,10 @@ impl NormalRange {
             let lower = normal_lower(z);
             (z, lower, STEP * groups * normal_density(z) * lower.powf(power))
         });
-        NormalRange { power, grid: grid.filter(|point| point.2 > 0.0).collect() }
+        NormalRange {
+            power,
+            grid: grid.filter(|point| point.2 > 0.0).collect(),
+        }
     }
 
     /// W(w), the upper tail of the range.
@@ -53,7 +57,7 @@ fn sound(groups: f64, df: f64) -> bool {
 }
 
 fn upper(range: &NormalRange, q: f64, df: f64) -> f64 {
-    over_standard_deviation(df, |s| range.upper(q * s)).min(1.0)
+    at_most_1(over_standard_deviation(df, |s| range.upper(q * s)))
 }
 
 /// Upper tail P(Q > q) of the studentized range of `groups` means with `df` degrees of freedom of the error.
@@ -92,5 +96,12 @@ pub fn studentized_range_quantile_upper(p: f64, groups: f64, df: f64) -> f64 {
     let pairs = 0.5 * groups * (groups - 1.0);
     let start = (2f64.sqrt() * -normal_quantile_lower(0.5 * p / pairs)).max(0.1).ln();
     let goal = p.ln();
-    decreasing_zero(|u| upper(&range, u.exp(), df).max(f64::MIN_POSITIVE).ln() - goal, start, 0.25, -744.0, 709.0).exp()
+    decreasing_zero(
+        |u| upper(&range, u.exp(), df).max(f64::MIN_POSITIVE).ln() - goal,
+        start,
+        0.25,
+        -744.0,
+        709.0,
+    )
+    .exp()
 }
