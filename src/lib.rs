@@ -7,6 +7,7 @@
 
 pub mod analysis;
 pub mod chart;
+pub mod cli;
 pub mod design;
 pub mod diagnostic;
 pub mod numeric;

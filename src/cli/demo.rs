@@ -11,8 +11,8 @@ use super::console::{Console, Page};
 use super::load::{self, Study};
 use super::outside::Outside;
 use super::typeset::Options;
-use super::{Answer, Done, Stop, analyse, counted, help_end, plan, record, report, sheet, shipped};
-use crate::diagnostic::{Diagnostic, Diagnostics};
+use super::{Answer, Done, analyse, counted, help_end, plan, record, report, sheet, shipped};
+use crate::diagnostic::Diagnostics;
 use crate::study::{self, Folder};
 
 /// Run the whole job on the shipped roller study
@@ -39,14 +39,12 @@ const RECORDED: i64 = 1_772_728_200;
 const CORRECTED: i64 = 1_772_787_600;
 
 pub fn run(args: &Args, console: &Console, outside: &Outside) -> Done {
-    let Some(protocol) = shipped::ALL.iter().find(|shipped| shipped.name == "roller-reading-spread") else {
-        return Err(Stop::Wrong(Diagnostic::error("F016", "the demo's protocol does not ship with this tool").into()));
-    };
+    let protocol = shipped::file(shipped::DEMO, study::PROTOCOL)?;
     Folder::clear(&args.dir, MARKER)?;
     let folder = Folder::create(&args.dir)?;
     let texts = [
         (MARKER, "Made by `wellrun demo`, which replaces this folder when it is run again.\n"),
-        (study::PROTOCOL, protocol.protocol),
+        (study::PROTOCOL, protocol),
         (study::SITE, shipped::DEMO_SITE),
         (study::NOTE, shipped::DEMO_NOTE),
         ("filled/filled-sheet.csv", shipped::DEMO_SHEET),

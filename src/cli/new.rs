@@ -5,9 +5,8 @@ use std::path::PathBuf;
 use serde_json::json;
 
 use super::console::Console;
-use super::shipped::{self, Shipped};
+use super::shipped;
 use super::{Answer, Done, help_end};
-use crate::diagnostic::{Diagnostic, Diagnostics, nearest};
 use crate::study::{self, Folder};
 
 /// Start a study from a shipped protocol
@@ -21,11 +20,11 @@ pub struct Args {
 }
 
 pub fn run(args: &Args, console: &Console) -> Done {
-    let shipped = find(&args.name)?;
+    let (protocol, site) = (shipped::file(&args.name, study::PROTOCOL)?, shipped::file(&args.name, study::SITE)?);
     let folder = Folder::create(&args.dir)?;
     let files = vec![
-        (study::PROTOCOL.to_owned(), shipped.protocol.as_bytes().to_vec()),
-        (study::SITE.to_owned(), shipped.site.as_bytes().to_vec()),
+        (study::PROTOCOL.to_owned(), protocol.as_bytes().to_vec()),
+        (study::SITE.to_owned(), site.as_bytes().to_vec()),
         (study::NOTE.to_owned(), NOTE.as_bytes().to_vec()),
     ];
     let outcome = folder.lock()?.write(&files, false)?;
@@ -38,18 +37,6 @@ pub fn run(args: &Args, console: &Console) -> Done {
         args.dir.display(),
     ));
     Ok(Answer::Yes)
-}
-
-/// The shipped protocol of that name.
-fn find(name: &str) -> Result<&'static Shipped, Diagnostics> {
-    shipped::ALL.iter().find(|shipped| shipped.name == name).ok_or_else(|| {
-        let names = || shipped::ALL.iter().map(|shipped| shipped.name);
-        let help = match nearest(name, names()) {
-            Some(near) => format!("did you mean `{near}`?"),
-            None => format!("there are: {}", names().collect::<Vec<_>>().join(", ")),
-        };
-        Diagnostic::error("F016", format!("no protocol called `{name}` ships with this tool")).help(help).into()
-    })
 }
 
 /// The author's words, to be replaced by better ones.

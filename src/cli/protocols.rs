@@ -3,8 +3,8 @@
 use serde_json::json;
 
 use super::console::{Console, Page};
-use super::shipped;
 use super::{Answer, Done, help_end};
+use crate::protocol::shipped;
 
 /// List the protocols that ship with the tool
 #[derive(Debug, clap::Args)]
@@ -13,13 +13,11 @@ pub struct Args {}
 
 pub fn run(console: &Console) -> Done {
     let mut page = Page::new();
-    let mut rows = vec![vec!["name".to_owned(), "version".to_owned(), "title".to_owned()]];
+    let mut rows = vec![vec!["name".to_owned(), "title".to_owned()]];
     let mut list = Vec::new();
-    for shipped in shipped::ALL {
-        let (protocol, _) = shipped.read()?;
-        let study = &protocol.study;
-        rows.push(vec![shipped.name.to_owned(), study.version.clone(), study.title.clone()]);
-        list.push(json!({ "name": shipped.name, "version": study.version, "title": study.title, "question": study.question }));
+    for shipped in shipped() {
+        rows.push(vec![shipped.name.to_owned(), shipped.title.to_owned()]);
+        list.push(json!({ "name": shipped.name, "title": shipped.title }));
     }
     page.table(rows).sentence("Start a study from one with `wellrun new NAME DIR`.");
     console.page(&page)?;

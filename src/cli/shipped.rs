@@ -1,56 +1,50 @@
-//! The protocols that ship with the tool, and the study that the demo runs.
+//! The protocols that ship with the tool, by name, and the study that the demo runs.
 
-use crate::diagnostic::{Diagnostics, Source};
-use crate::protocol::{self, Protocol};
+use crate::diagnostic::{Diagnostic, Diagnostics, nearest};
+use crate::protocol::shipped;
 
-/// A protocol that ships with the tool.
-#[derive(Debug)]
-pub struct Shipped {
-    /// Its name: that of its folder in `protocols/`.
-    pub name: &'static str,
-    /// Text of `protocol.toml`.
-    pub protocol: &'static str,
-    /// Text of `site.toml`, to be filled in.
-    pub site: &'static str,
-}
-
-/// All of them, by name.
-pub const ALL: &[Shipped] = &[Shipped {
-    name: "roller-reading-spread",
-    protocol: include_str!("../../protocols/roller-reading-spread/protocol.toml"),
-    site: include_str!("../../protocols/roller-reading-spread/site.toml"),
-}];
-
+/// Name of the protocol that the demo runs.
+pub const DEMO: &str = "roller-reading-spread";
 /// The site file of the demo.
 pub const DEMO_SITE: &str = include_str!("../../examples/roller-reading-spread/site.toml");
 /// The filled sheet of the demo.
 pub const DEMO_SHEET: &str = include_str!("../../examples/roller-reading-spread/filled-sheet.csv");
 /// The sheet that corrects one reading of it.
-pub const DEMO_CORRECTION: &str = include_str!("../../examples/roller-reading-spread/corrected-rows.csv");
+pub const DEMO_CORRECTION: &str = include_str!("../../examples/roller-reading-spread/corrected-reading.csv");
 /// The author's words of the demo.
 pub const DEMO_NOTE: &str = include_str!("../../examples/roller-reading-spread/note.md");
 
-impl Shipped {
-    /// The protocol, checked.
-    ///
-    /// # Errors
-    ///
-    /// None for what ships; a test reads them all.
-    pub fn read(&self) -> Result<(Protocol, Diagnostics), Diagnostics> {
-        protocol::read(&Source::new(format!("protocols/{}/protocol.toml", self.name), self.protocol))
-    }
+/// A file of the shipped protocol of that name.
+///
+/// # Errors
+///
+/// `F016`, with the nearest name there is.
+pub fn file(name: &str, file: &str) -> Result<&'static str, Diagnostics> {
+    let Some(shipped) = shipped().iter().find(|shipped| shipped.name == name) else {
+        let names = || shipped().iter().map(|shipped| shipped.name);
+        let help = match nearest(name, names()) {
+            Some(near) => format!("did you mean `{near}`?"),
+            None => format!("there are: {}", names().collect::<Vec<_>>().join(", ")),
+        };
+        return Err(Diagnostic::error("F016", format!("no protocol called `{name}` ships with this tool"))
+            .help(help)
+            .into());
+    };
+    let text = shipped.files.iter().find(|(known, _)| *known == file).map(|(_, text)| *text);
+    text.ok_or_else(|| Diagnostic::error("F016", format!("`{name}` ships without a {file}")).into())
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::study::{PROTOCOL, SITE};
 
     #[test]
-    fn what_ships_is_sound() {
-        for shipped in ALL {
-            let (protocol, warnings) = shipped.read().unwrap();
-            assert!(warnings.is_empty(), "{}", shipped.name);
-            assert_eq!(protocol.study.id, shipped.name);
+    fn every_shipped_protocol_has_what_a_study_starts_from() {
+        for shipped in shipped() {
+            file(shipped.name, PROTOCOL).unwrap();
+            file(shipped.name, SITE).unwrap();
         }
+        assert!(file("roller-reading-spred", PROTOCOL).is_err());
     }
 }
