@@ -81,9 +81,15 @@ pub fn filled() -> Result<String, Diagnostics> {
 /// Writes readings and all else that is written by hand into the blank sheet.
 fn fill(blank: &str, protocol: &Protocol, plan: &Plan) -> String {
     let truth = Truth::draw();
-    let mut rows: Vec<Vec<String>> = blank.lines().map(|line| line.split(',').map(str::to_owned).collect()).collect();
+    let mut rows: Vec<Vec<String>> = blank
+        .lines()
+        .map(|line| line.split(',').map(str::to_owned).collect())
+        .collect();
     let head = rows.remove(0);
-    let column = |name: &str| head.iter().position(|column| column.trim_start_matches('\u{feff}') == name);
+    let column = |name: &str| {
+        head.iter()
+            .position(|column| column.trim_start_matches('\u{feff}') == name)
+    };
     let mut spread = Stream::named("wellrun example: readings");
     let mut minutes = 0;
     for (row, run) in rows.iter_mut().zip(&plan.runs) {
@@ -116,7 +122,10 @@ fn fill(blank: &str, protocol: &Protocol, plan: &Plan) -> String {
             write(&format!("hardness {reading}"), text);
         }
         let core = format!("{:.1}", temperature + 0.12 * spread.normal());
-        write("core_temperature", if run.run == WARM.0 { WARM.1.to_owned() } else { core });
+        write(
+            "core_temperature",
+            if run.run == WARM.0 { WARM.1.to_owned() } else { core },
+        );
         write("humidity", truth.humidity[session - 1].to_string());
         write("operator", if session % 2 == 1 { "op1" } else { "op2" }.to_owned());
         // A run takes four minutes, a roller that is laid into the cradle four more; each session has a day of its own.
@@ -125,7 +134,10 @@ fn fill(blank: &str, protocol: &Protocol, plan: &Plan) -> String {
         if (run.run - 1) % 4 == 0 {
             minutes += 4;
         }
-        write("time", format!("2026-03-{:02} {:02}:{:02}", 1 + session, minutes / 60, minutes % 60));
+        write(
+            "time",
+            format!("2026-03-{:02} {:02}:{:02}", 1 + session, minutes / 60, minutes % 60),
+        );
         let order = match run.run {
             r if r == REVERSED.0 => REVERSED.1,
             r if r == REVERSED.1 => REVERSED.0,

@@ -432,7 +432,7 @@ impl Writer<'_> {
         file.seek(SeekFrom::Start(whole))
             .and_then(|_| file.read_to_end(&mut tail))
             .map_err(|error| cannot(&error))?;
-        let name = (1_u32..)
+        let name = (1..u32::MAX)
             .map(|number| format!("record.torn-{number}"))
             .find(|name| !self.folder.holds(name))
             .unwrap_or_default();

@@ -40,5 +40,11 @@ pub fn findings(study: &Study) -> Result<Findings, Diagnostics> {
             .help("take filled sheets in with `wellrun record`")
             .into());
     }
-    analysis::analyse(&study.protocol, study.site.as_ref(), study.plan.as_ref(), &study.record, false)
+    analysis::analyse(
+        &study.protocol,
+        study.site.as_ref(),
+        study.plan.as_ref(),
+        &study.record,
+        false,
+    )
 }

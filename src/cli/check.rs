@@ -30,7 +30,11 @@ pub fn run(args: &Args, console: &Console, outside: &Outside) -> Done {
         console.json(&json!({ "ok": !found.has_errors(), "diagnostics": list }))?;
     } else {
         console.diagnostics(&found);
-        console.say(&format!("{} found wrong in {}.", capital(&tally(&found)), args.study.dir.display()));
+        console.say(&format!(
+            "{} found wrong in {}.",
+            capital(&tally(&found)),
+            args.study.dir.display()
+        ));
     }
     Ok(match exit_status(&found) {
         0 => Answer::Yes,
@@ -73,7 +77,13 @@ fn beyond(study: &Study, found: &mut Diagnostics) {
     if study.record.runs.is_empty() {
         return;
     }
-    match analysis::analyse(&study.protocol, study.site.as_ref(), study.plan.as_ref(), &study.record, false) {
+    match analysis::analyse(
+        &study.protocol,
+        study.site.as_ref(),
+        study.plan.as_ref(),
+        &study.record,
+        false,
+    ) {
         Ok(findings) => {
             let input = Input {
                 protocol: &study.protocol,
@@ -93,5 +103,7 @@ fn beyond(study: &Study, found: &mut Diagnostics) {
 
 fn capital(text: &str) -> String {
     let mut letters = text.chars();
-    letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
+    letters
+        .next()
+        .map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
 }

@@ -2,7 +2,7 @@
 
 use clap_complete::Shell;
 
-use super::console::Console;
+use super::console::put;
 use super::{Answer, Done, command, help_end};
 
 /// Print a completion script for a shell
@@ -14,9 +14,9 @@ pub struct Args {
     shell: Shell,
 }
 
-pub fn run(args: &Args, console: &Console) -> Done {
+pub fn run(args: &Args) -> Done {
     let mut script = Vec::new();
     clap_complete::generate(args.shell, &mut command(), "wellrun", &mut script);
-    console.put(&String::from_utf8_lossy(&script))?;
+    put(&String::from_utf8_lossy(&script))?;
     Ok(Answer::Yes)
 }

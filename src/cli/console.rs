@@ -2,7 +2,8 @@
 //!
 //! Text from outside never reaches a terminal with its control characters.
 
-use std::io::{self, Write};
+use std::fmt::Write as _;
+use std::io::{self, Write as _};
 
 use serde::Serialize;
 use unicode_width::UnicodeWidthStr;
@@ -16,9 +17,15 @@ use crate::diagnostic::{DiagnosticJson, Diagnostics, Severity};
 pub struct Console {
     quiet: bool,
     json: bool,
-    colour_out: bool,
-    colour_err: bool,
+    colours: Colours,
     columns: usize,
+}
+
+/// Which of the two streams is coloured.
+#[derive(Debug, Clone, Copy)]
+struct Colours {
+    out: bool,
+    err: bool,
 }
 
 impl Console {
@@ -34,16 +41,12 @@ impl Console {
         Self {
             quiet,
             json,
-            colour_out: choose(outside::may_colour(&out)),
-            colour_err: choose(outside::may_colour(&err)),
+            colours: Colours {
+                out: choose(outside::may_colour(&out)),
+                err: choose(outside::may_colour(&err)),
+            },
             columns: outside::columns(),
         }
-    }
-
-    /// The same console that says nothing but errors.
-    #[must_use]
-    pub fn hushed(self) -> Self {
-        Self { quiet: true, json: false, ..self }
     }
 
     /// True if a program reads the result.
@@ -61,7 +64,7 @@ impl Console {
         if self.quiet || self.json {
             return Ok(());
         }
-        self.put(&page.render(self.colour_out, self.columns))
+        put(&page.render(self.colours.out, self.columns))
     }
 
     /// Prints text for people that is laid out already; nothing under `--json` and `--quiet`.
@@ -70,7 +73,11 @@ impl Console {
     ///
     /// If nobody takes the output.
     pub fn text(&self, text: &str) -> Result<(), Stop> {
-        if self.quiet || self.json { Ok(()) } else { self.put(&clean(text)) }
+        if self.quiet || self.json {
+            Ok(())
+        } else {
+            put(&clean(text))
+        }
     }
 
     /// Width to lay text out in, in columns.
@@ -90,29 +97,13 @@ impl Console {
         }
         let mut text = serde_json::to_string_pretty(value).map_err(|error| Stop::Output(error.into()))?;
         text.push('\n');
-        self.put(&text)
-    }
-
-    /// Prints text that was asked for as it stands, such as a schema.
-    ///
-    /// # Errors
-    ///
-    /// If nobody takes the output.
-    pub fn put(&self, text: &str) -> Result<(), Stop> {
-        let (out, _) = outside::streams();
-        let mut out = out.lock();
-        out.write_all(text.as_bytes())
-            .and_then(|()| out.flush())
-            .map_err(|error| match error.kind() {
-                io::ErrorKind::BrokenPipe => Stop::NobodyReads,
-                _ => Stop::Output(error),
-            })
+        put(&text)
     }
 
     /// Says on standard error what was done; nothing under `--quiet`.
     pub fn say(&self, text: &str) {
         if !self.quiet {
-            self.grumble(&format!("{}\n", clean(text)));
+            grumble(&format!("{}\n", clean(text)));
         }
     }
 
@@ -129,19 +120,34 @@ impl Console {
                     text.push('\n');
                 }
             } else {
-                text.push_str(diagnostic.render(self.colour_err).trim_end());
+                text.push_str(diagnostic.render(self.colours.err).trim_end());
                 text.push_str("\n\n");
             }
         }
-        self.grumble(&text);
+        grumble(&text);
     }
+}
 
-    /// Writes to standard error. There is nobody left to tell if that fails.
-    fn grumble(self, text: &str) {
-        let _ = self;
-        let (_, err) = outside::streams();
-        let _ = err.lock().write_all(text.as_bytes());
-    }
+/// Prints text that was asked for as it stands, such as a schema.
+///
+/// # Errors
+///
+/// If nobody takes the output.
+pub fn put(text: &str) -> Result<(), Stop> {
+    let (out, _) = outside::streams();
+    let mut out = out.lock();
+    out.write_all(text.as_bytes())
+        .and_then(|()| out.flush())
+        .map_err(|error| match error.kind() {
+            io::ErrorKind::BrokenPipe => Stop::NobodyReads,
+            _ => Stop::Output(error),
+        })
+}
+
+/// Writes to standard error. There is nobody left to tell if that fails.
+fn grumble(text: &str) {
+    let (_, err) = outside::streams();
+    let _ = err.lock().write_all(text.as_bytes());
 }
 
 /// A result for people: headings, sentences and tables.
@@ -197,7 +203,7 @@ impl Page {
         for part in &self.0 {
             let together = matches!(
                 (before, part),
-                (Some(Part::Heading(_)), _) | (Some(Part::Item(_)), Part::Item(_)) | (Some(Part::Sentence(_)), Part::Item(_))
+                (Some(Part::Heading(_)), _) | (Some(Part::Item(_) | Part::Sentence(_)), Part::Item(_))
             );
             if before.is_some() && !together {
                 text.push('\n');
@@ -205,11 +211,12 @@ impl Page {
             match part {
                 Part::Heading(words) => {
                     let style = anstyle::Style::new().bold();
-                    if colour {
-                        text.push_str(&format!("{style}{}{style:#}\n", clean(words)));
+                    let words = clean(words);
+                    let _ = if colour {
+                        writeln!(text, "{style}{words}{style:#}")
                     } else {
-                        text.push_str(&format!("{}\n", clean(words)));
-                    }
+                        writeln!(text, "{words}")
+                    };
                 }
                 Part::Sentence(words) => wrap(&mut text, "", "", &clean(words), columns),
                 Part::Item(words) => wrap(&mut text, "  - ", "    ", &clean(words), columns),
@@ -262,7 +269,11 @@ fn table(text: &mut String, rows: &[Vec<String>]) {
         .collect();
     let is_number: Vec<bool> = (0..count)
         .map(|column| {
-            let mut cells = rows.iter().skip(1).map(|row| cell(row, column)).filter(|c| !c.is_empty());
+            let mut cells = rows
+                .iter()
+                .skip(1)
+                .map(|row| cell(row, column))
+                .filter(|c| !c.is_empty());
             cells.all(|c| c.starts_with(|first: char| first.is_ascii_digit() || "-\u{2212}–<".contains(first)))
         })
         .collect();
@@ -293,7 +304,9 @@ mod tests {
     #[test]
     fn a_page_keeps_control_characters_from_the_terminal() {
         let mut page = Page::new();
-        page.heading("a\u{1b}[31mb").sentence("c\u{7}d").table(vec![vec!["h".into()], vec!["x\u{1b}]0;t".into()]]);
+        page.heading("a\u{1b}[31mb")
+            .sentence("c\u{7}d")
+            .table(vec![vec!["h".into()], vec!["x\u{1b}]0;t".into()]]);
         let text = page.render(false, 80);
         assert!(!text.chars().any(|c| c.is_control() && c != '\n'), "{text:?}");
     }

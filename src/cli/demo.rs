@@ -43,14 +43,20 @@ pub fn run(args: &Args, console: &Console, outside: &Outside) -> Done {
     Folder::clear(&args.dir, MARKER)?;
     let folder = Folder::create(&args.dir)?;
     let texts = [
-        (MARKER, "Made by `wellrun demo`, which replaces this folder when it is run again.\n"),
+        (
+            MARKER,
+            "Made by `wellrun demo`, which replaces this folder when it is run again.\n",
+        ),
         (study::PROTOCOL, protocol),
         (study::SITE, shipped::DEMO_SITE),
         (study::NOTE, shipped::DEMO_NOTE),
         ("filled/filled-sheet.csv", shipped::DEMO_SHEET),
         ("filled/corrected-reading.csv", shipped::DEMO_CORRECTION),
     ];
-    let files: Vec<record::File> = texts.iter().map(|(name, text)| ((*name).to_owned(), text.as_bytes().to_vec())).collect();
+    let files: Vec<record::File> = texts
+        .iter()
+        .map(|(name, text)| ((*name).to_owned(), text.as_bytes().to_vec()))
+        .collect();
     // The marker goes first: a demo that is stopped half-way can be run again.
     let writer = folder.lock()?;
     for file in files.chunks(1) {
@@ -64,40 +70,44 @@ pub fn run(args: &Args, console: &Console, outside: &Outside) -> Done {
     plan::freeze(&folder, &study.protocol, study.site.as_ref(), SEED, &at(FROZEN), false)?;
     let (study, _) = load::study(&folder, None)?;
     let all = [sheet::Form::Pdf, sheet::Form::Html, sheet::Form::Csv];
-    let (_, warnings) = sheet::write(&study, &all, &Options::plain(), &built_in(outside), false)?;
+    let (_, warnings) = sheet::write(&study, &all, &Options::plain(), &outside.built_in(), false)?;
     console.diagnostics(&warnings);
     take(&folder, "filled-sheet.csv", shipped::DEMO_SHEET, None, &at(RECORDED))?;
     depart(&folder, &at(RECORDED))?;
     let reason = Some("digits swapped when typed: the paper sheet says 57.4");
-    take(&folder, "corrected-reading.csv", shipped::DEMO_CORRECTION, reason, &at(CORRECTED))?;
+    take(
+        &folder,
+        "corrected-reading.csv",
+        shipped::DEMO_CORRECTION,
+        reason,
+        &at(CORRECTED),
+    )?;
     let (study, _) = load::study(&folder, None)?;
     let both = [report::Form::Html, report::Form::Pdf];
-    let (_, warnings) = report::write(&study, &both, &Options::plain(), false, &built_in(outside), false)?;
+    let (_, warnings) = report::write(&study, &both, &Options::plain(), false, &outside.built_in(), false)?;
     console.diagnostics(&warnings);
     let findings = analyse::findings(&study)?;
-    console.json(&json!({ "study": args.dir, "report": folder.shown("report"), "runs": findings.record.runs_complete }))?;
+    console
+        .json(&json!({ "study": args.dir, "report": folder.shown("report"), "runs": findings.record.runs_complete }))?;
     console.page(&page(&study))?;
     Ok(Answer::Yes)
 }
 
-/// The demo shows the built-in engine, whatever the environment says.
-fn built_in(outside: &Outside) -> Outside {
-    Outside { typst: None, ..outside.clone() }
-}
-
 fn take(folder: &Folder, name: &str, text: &str, reason: Option<&str>, outside: &Outside) -> Result<(), Diagnostics> {
-    let args = record::Args {
+    let args = record::Intent {
         reason: reason.map(str::to_owned),
-        ..record::Args::default()
+        ..record::Intent::default()
     };
     record::take(folder, &[(name.to_owned(), text.as_bytes().to_vec())], &args, outside).map(|_| ())
 }
 
 fn depart(folder: &Folder, outside: &Outside) -> Result<(), Diagnostics> {
-    let args = record::Args {
-        deviation: Some("Runs 41 and 42 were made in reverse order: the other instrument was still on the stand.".to_owned()),
+    let args = record::Intent {
+        deviation: Some(
+            "Runs 41 and 42 were made in reverse order: the other instrument was still on the stand.".to_owned(),
+        ),
         run: Some(41),
-        ..record::Args::default()
+        ..record::Intent::default()
     };
     record::take(folder, &[], &args, outside).map(|_| ())
 }

@@ -42,7 +42,11 @@ impl Study {
     /// Initials of the people the site names; empty without a site file.
     #[must_use]
     pub fn people(&self) -> Vec<String> {
-        self.site.iter().flat_map(|site| &site.people).map(|person| person.code.clone()).collect()
+        self.site
+            .iter()
+            .flat_map(|site| &site.people)
+            .map(|person| person.code.clone())
+            .collect()
     }
 
     /// The frozen plan.
@@ -53,7 +57,10 @@ impl Study {
     pub fn frozen(&self) -> Result<&Plan, Diagnostics> {
         self.plan.as_ref().ok_or_else(|| {
             let (what, help) = if self.protocol.is_as_run() {
-                ("this study takes readings in the order in which they were made: it has no plan", "take them in with `wellrun record`")
+                (
+                    "this study takes readings in the order in which they were made: it has no plan",
+                    "take them in with `wellrun record`",
+                )
             } else {
                 ("the order of the runs is not drawn yet", "draw it with `wellrun plan`")
             };
@@ -118,7 +125,10 @@ pub fn study(folder: &Folder, today: Option<Date>) -> Result<(Study, Diagnostics
         found.push(
             Diagnostic::warning(
                 "F022",
-                format!("{} bytes after the last line of the journal were never accepted", journal.torn),
+                format!(
+                    "{} bytes after the last line of the journal were never accepted",
+                    journal.torn
+                ),
             )
             .at(&journal.source, end..end, "")
             .help("writing was broken off here; the next `wellrun record` sets them aside. Take the sheet in again"),
@@ -162,16 +172,23 @@ fn read_plan(folder: &Folder, protocol: &Protocol) -> Result<Option<Plan>, Diagn
     let toml = folder.text(study::PLAN_TOML, study::TEXT_LIMIT)?;
     let Some(toml) = toml else { return Ok(None) };
     if protocol.is_as_run() {
-        return Err(Diagnostic::error("D091", "the protocol says that the order is as run, and there is a plan all the same")
-            .at(&toml, 0..0, "")
-            .help("remove plan.csv and plan.toml, or set `order = \"randomized\"`")
-            .into());
+        return Err(Diagnostic::error(
+            "D091",
+            "the protocol says that the order is as run, and there is a plan all the same",
+        )
+        .at(&toml, 0..0, "")
+        .help("remove plan.csv and plan.toml, or set `order = \"randomized\"`")
+        .into());
     }
     let Some(csv) = folder.text(study::PLAN_CSV, study::PLAN_LIMIT)? else {
-        return Err(Diagnostic::error("D092", format!("`{}` is gone", folder.shown(study::PLAN_CSV)))
-            .at(&toml, 0..0, "this header belongs to it")
-            .help("bring it back from your copy; its seed alone is not proof that the order is the one that was used")
-            .into());
+        return Err(
+            Diagnostic::error("D092", format!("`{}` is gone", folder.shown(study::PLAN_CSV)))
+                .at(&toml, 0..0, "this header belongs to it")
+                .help(
+                    "bring it back from your copy; its seed alone is not proof that the order is the one that was used",
+                )
+                .into(),
+        );
     };
     plan::read(&csv, &toml, protocol).map(Some)
 }
@@ -183,10 +200,19 @@ fn compare_site(folder: &Folder, plan: &Plan, site: &Site, found: &mut Diagnosti
         let note = format!("the plan was drawn before there was a `{shown}`");
         found.push(Diagnostic::note("D095", note).help("nothing to do: the order stays as it was drawn"));
     } else if plan.header.site != site.id {
-        let help = format!("set `id = \"{}\"` again, or use a folder of its own for the other site", plan.header.site);
+        let help = format!(
+            "set `id = \"{}\"` again, or use a folder of its own for the other site",
+            plan.header.site
+        );
         found.push(
-            Diagnostic::error("D093", format!("the plan was drawn for site `{}`, and `{shown}` is about `{}`", plan.header.site, site.id))
-                .help(help),
+            Diagnostic::error(
+                "D093",
+                format!(
+                    "the plan was drawn for site `{}`, and `{shown}` is about `{}`",
+                    plan.header.site, site.id
+                ),
+            )
+            .help(help),
         );
     } else if plan.header.site_sha256 != site.sha256 {
         found.push(

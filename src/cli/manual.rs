@@ -1,6 +1,6 @@
 //! `wellrun manual`: the manual page, every command in it.
 
-use super::console::Console;
+use super::console::put;
 use super::{Answer, Done, Stop, command, help_end};
 
 /// Print the manual page (roff)
@@ -8,11 +8,13 @@ use super::{Answer, Done, Stop, command, help_end};
 #[command(after_help = help_end!("wellrun manual > wellrun.1 && man ./wellrun.1"))]
 pub struct Args {}
 
-pub fn run(console: &Console) -> Done {
+pub fn run() -> Done {
     let mut whole = command();
     whole.build();
     let mut roff = Vec::new();
-    clap_mangen::Man::new(whole.clone()).render(&mut roff).map_err(Stop::Output)?;
+    clap_mangen::Man::new(whole.clone())
+        .render(&mut roff)
+        .map_err(Stop::Output)?;
     for sub in whole.get_subcommands().filter(|sub| sub.get_name() != "help") {
         let man = clap_mangen::Man::new(sub.clone());
         let name = sub.get_name().to_uppercase();
@@ -23,6 +25,6 @@ pub fn run(console: &Console) -> Done {
             .and_then(|()| man.render_extra_section(&mut roff))
             .map_err(Stop::Output)?;
     }
-    console.put(&String::from_utf8_lossy(&roff))?;
+    put(&String::from_utf8_lossy(&roff))?;
     Ok(Answer::Yes)
 }

@@ -163,7 +163,9 @@ fn guarded(work: impl FnOnce() -> u8 + panic::UnwindSafe) -> u8 {
             .payload_as_str()
             .unwrap_or("no message")
             .replace(|c: char| c.is_control(), " ");
-        let place = info.location().map_or_else(String::new, |at| format!(" ({}:{})", at.file(), at.line()));
+        let place = info
+            .location()
+            .map_or_else(String::new, |at| format!(" ({}:{})", at.file(), at.line()));
         let _ = writeln!(
             io::stderr().lock(),
             "internal fault: {what}{place}\n\
@@ -231,9 +233,9 @@ impl Command {
             Self::Analyse(args) => analyse::run(args, console),
             Self::Report(args) => report::run(args, console, outside),
             Self::Demo(args) => demo::run(args, console, outside),
-            Self::Schema(args) => schema::run(args, console),
-            Self::Completions(args) => completions::run(args, console),
-            Self::Manual(_) => manual::run(console),
+            Self::Schema(args) => schema::run(args),
+            Self::Completions(args) => completions::run(args),
+            Self::Manual(_) => manual::run(),
         }
     }
 }
@@ -251,7 +253,11 @@ fn tally(diagnostics: &Diagnostics) -> String {
         (count > 0).then(|| counted(count, word))
     })
     .collect();
-    if parts.is_empty() { "nothing".to_owned() } else { parts.join(", ") }
+    if parts.is_empty() {
+        "nothing".to_owned()
+    } else {
+        parts.join(", ")
+    }
 }
 
 /// What was written, and what was there already.
@@ -263,13 +269,19 @@ fn told(folder: &Folder, outcome: &Outcome) -> String {
     }
     let mut folders: BTreeMap<&str, usize> = BTreeMap::new();
     for path in many {
-        *folders.entry(path.rsplit_once('/').map_or("", |(folder, _)| folder)).or_default() += 1;
+        *folders
+            .entry(path.rsplit_once('/').map_or("", |(folder, _)| folder))
+            .or_default() += 1;
     }
     for (path, count) in folders {
         lines.push(format!("Wrote {} into {}", counted(count, "file"), folder.shown(path)));
     }
     if !outcome.same.is_empty() {
-        let left = if outcome.written.is_empty() { "all of them" } else { "left alone" };
+        let left = if outcome.written.is_empty() {
+            "all of them"
+        } else {
+            "left alone"
+        };
         lines.push(format!("Unchanged: {}, {left}", counted(outcome.same.len(), "file")));
     }
     lines.join("\n")
@@ -296,7 +308,12 @@ mod tests {
             assert!(help.contains("Example:\n  wellrun "), "{}: {help}", sub.get_name());
             assert!(help.contains("Exit status:"), "{}", sub.get_name());
             for argument in sub.get_arguments() {
-                assert!(argument.get_help().is_some(), "{} {}", sub.get_name(), argument.get_id());
+                assert!(
+                    argument.get_help().is_some(),
+                    "{} {}",
+                    sub.get_name(),
+                    argument.get_id()
+                );
             }
         }
     }

@@ -20,7 +20,10 @@ pub struct Args {
 }
 
 pub fn run(args: &Args, console: &Console) -> Done {
-    let (protocol, site) = (shipped::file(&args.name, study::PROTOCOL)?, shipped::file(&args.name, study::SITE)?);
+    let (protocol, site) = (
+        shipped::file(&args.name, study::PROTOCOL)?,
+        shipped::file(&args.name, study::SITE)?,
+    );
     let folder = Folder::create(&args.dir)?;
     let files = vec![
         (study::PROTOCOL.to_owned(), protocol.as_bytes().to_vec()),

@@ -49,7 +49,9 @@ impl Outside {
         };
         Ok(Self {
             now,
-            typst: env::var_os("WELLRUN_TYPST").filter(|path| !path.is_empty()).map(PathBuf::from),
+            typst: env::var_os("WELLRUN_TYPST")
+                .filter(|path| !path.is_empty())
+                .map(PathBuf::from),
         })
     }
 
@@ -58,6 +60,15 @@ impl Outside {
     pub fn at(&self, seconds: i64) -> Self {
         Self {
             now: Timestamp::from_second(seconds).unwrap_or(Timestamp::UNIX_EPOCH),
+            ..self.clone()
+        }
+    }
+
+    /// The same surroundings without a `typst` command.
+    #[must_use]
+    pub fn built_in(&self) -> Self {
+        Self {
+            typst: None,
             ..self.clone()
         }
     }
@@ -82,9 +93,12 @@ impl Outside {
 /// `F013` if the machine has no entropy to give.
 pub fn seed() -> Result<u64, Diagnostics> {
     getrandom::u64().map_err(|error| {
-        Diagnostic::error("F013", format!("the machine gives no random number for the seed: {error}"))
-            .help("choose one yourself with `--seed`")
-            .into()
+        Diagnostic::error(
+            "F013",
+            format!("the machine gives no random number for the seed: {error}"),
+        )
+        .help("choose one yourself with `--seed`")
+        .into()
     })
 }
 

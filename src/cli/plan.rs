@@ -72,8 +72,11 @@ fn declared(folder: &Folder, outside: &Outside) -> Result<(Protocol, Option<Site
     };
     if protocol.is_as_run() {
         warnings.push(
-            Diagnostic::error("D090", "this study takes readings in the order in which they were made: there is nothing to draw")
-                .help("take the readings in with `wellrun record`"),
+            Diagnostic::error(
+                "D090",
+                "this study takes readings in the order in which they were made: there is nothing to draw",
+            )
+            .help("take the readings in with `wellrun record`"),
         );
         return Err(warnings);
     }
@@ -96,16 +99,28 @@ pub fn freeze(
     let writer = folder.lock()?;
     let journal = folder.journal()?;
     if !journal.source.text.is_empty() || journal.torn > 0 {
-        return Err(Diagnostic::error("D096", format!("there is a record already: the order of `{}` can no longer change", folder.shown(study::PLAN_CSV)))
-            .help("start a new study in a folder of its own; nothing was written")
-            .into());
+        return Err(Diagnostic::error(
+            "D096",
+            format!(
+                "there is a record already: the order of `{}` can no longer change",
+                folder.shown(study::PLAN_CSV)
+            ),
+        )
+        .help("start a new study in a folder of its own; nothing was written")
+        .into());
     }
     // The header is written last and removed first: without it there is no plan, whatever a kill leaves behind.
     let is_frozen = folder.holds(study::PLAN_TOML);
     if is_frozen && !force {
-        return Err(Diagnostic::error("F009", format!("`{}` is already there: the order is frozen", folder.shown(study::PLAN_TOML)))
-            .help("a plan is drawn once; if nobody has worked by it yet, replace it with `--force`; nothing was written")
-            .into());
+        return Err(Diagnostic::error(
+            "F009",
+            format!(
+                "`{}` is already there: the order is frozen",
+                folder.shown(study::PLAN_TOML)
+            ),
+        )
+        .help("a plan is drawn once; if nobody has worked by it yet, replace it with `--force`; nothing was written")
+        .into());
     }
     let (plan, csv, toml) = plan::freeze(protocol, site, seed, &outside.now())?;
     if is_frozen {
@@ -127,15 +142,35 @@ fn page(protocol: &Protocol, skeleton: &Skeleton) -> Page {
     ));
     let mut set_ups = vec![row(&["set up", "how many", "how often"])];
     for line in &skeleton.set_ups {
-        set_ups.push(vec![line.unit.clone(), line.count.to_string(), line.set_ups.to_string()]);
+        set_ups.push(vec![
+            line.unit.clone(),
+            line.count.to_string(),
+            line.set_ups.to_string(),
+        ]);
     }
     page.table(set_ups);
     page.heading("What each effect is judged against");
-    let mut effects = vec![row(&["effect", "degrees of freedom", "judged against the spread of", "on degrees of freedom", ""])];
+    let mut effects = vec![row(&[
+        "effect",
+        "degrees of freedom",
+        "judged against the spread of",
+        "on degrees of freedom",
+        "",
+    ])];
     for effect in &skeleton.effects {
-        let error_df = if effect.error_df == 0 { "none".to_owned() } else { effect.error_df.to_string() };
+        let error_df = if effect.error_df == 0 {
+            "none".to_owned()
+        } else {
+            effect.error_df.to_string()
+        };
         let planned = if effect.planned { "planned" } else { "exploratory" };
-        effects.push(vec![effect.term.clone(), effect.df.to_string(), effect.judged_against.clone(), error_df, planned.to_owned()]);
+        effects.push(vec![
+            effect.term.clone(),
+            effect.df.to_string(),
+            effect.judged_against.clone(),
+            error_df,
+            planned.to_owned(),
+        ]);
     }
     page.table(effects);
     page.heading("How the degrees of freedom are spent");

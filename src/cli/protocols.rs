@@ -19,7 +19,8 @@ pub fn run(console: &Console) -> Done {
         rows.push(vec![shipped.name.to_owned(), shipped.title.to_owned()]);
         list.push(json!({ "name": shipped.name, "title": shipped.title }));
     }
-    page.table(rows).sentence("Start a study from one with `wellrun new NAME DIR`.");
+    page.table(rows)
+        .sentence("Start a study from one with `wellrun new NAME DIR`.");
     console.page(&page)?;
     console.json(&list)?;
     Ok(Answer::Yes)

@@ -17,12 +17,19 @@ use crate::study::{self, Folder};
 ///
 /// Every value is kept exactly as written. Nothing of a file is taken in if anything in it is wrong. The same file
 /// twice adds nothing; a value that differs from the one taken in before is a correction and wants --reason.
-#[derive(Debug, Default, clap::Args)]
+#[derive(Debug, clap::Args)]
 #[command(after_help = help_end!("wellrun record my-study monday.csv tuesday.csv\n  wellrun record my-study fixed.csv --reason \"digits swapped when typed\"\n  wellrun record my-study --deviation \"oven door stood open\" --run 12"))]
 pub struct Args {
     /// Folder of the study, then the files; the folder may be left out if it is the current one
     #[arg(value_name = "DIR or FILE")]
     paths: Vec<PathBuf>,
+    #[command(flatten)]
+    intent: Intent,
+}
+
+/// What is to be done with the files, or without any.
+#[derive(Debug, Default, clap::Args)]
+pub struct Intent {
     /// Why values differ from those taken in before
     #[arg(long, value_name = "TEXT")]
     pub reason: Option<String>,
@@ -34,7 +41,7 @@ pub struct Args {
     pub run: Option<usize>,
     /// Say what would be taken in, and write nothing
     #[arg(long)]
-    dry_run: bool,
+    pub dry_run: bool,
 }
 
 /// What a file brought.
@@ -63,7 +70,7 @@ pub fn run(args: &Args, console: &Console, outside: &Outside) -> Done {
     if unreadable.has_errors() {
         return Err(unreadable.into());
     }
-    let batch = take(&folder, &files, args, outside)?;
+    let batch = take(&folder, &files, &args.intent, outside)?;
     console.diagnostics(&batch.warnings);
     if let Some(name) = &batch.set_aside {
         console.say(&format!(
@@ -71,8 +78,8 @@ pub fn run(args: &Args, console: &Console, outside: &Outside) -> Done {
             folder.shown(name)
         ));
     }
-    console.json(&json!({ "files": batch.taken, "entries": batch.entries, "written": !args.dry_run }))?;
-    console.page(&batch.page(args))?;
+    console.json(&json!({ "files": batch.taken, "entries": batch.entries, "written": !args.intent.dry_run }))?;
+    console.page(&batch.page(&args.intent))?;
     Ok(Answer::Yes)
 }
 
@@ -82,11 +89,17 @@ fn places(args: &Args) -> Result<(PathBuf, &[PathBuf]), Diagnostics> {
         Some((first, rest)) if first.is_dir() => (first.clone(), rest),
         _ => (PathBuf::from("."), args.paths.as_slice()),
     };
-    if files.is_empty() == args.deviation.is_none() {
+    if files.is_empty() == args.intent.deviation.is_none() {
         let (what, help) = if files.is_empty() {
-            ("there is nothing to take in", "name the filled sheets, or say what departed from the protocol with `--deviation`")
+            (
+                "there is nothing to take in",
+                "name the filled sheets, or say what departed from the protocol with `--deviation`",
+            )
         } else {
-            ("a departure from the protocol is noted on its own", "take the sheets in first, then run `wellrun record --deviation TEXT`")
+            (
+                "a departure from the protocol is noted on its own",
+                "take the sheets in first, then run `wellrun record --deviation TEXT`",
+            )
         };
         return Err(Diagnostic::error("F017", what).help(help).into());
     }
@@ -108,14 +121,17 @@ pub struct Batch {
 /// # Errors
 ///
 /// Everything that is wrong with the study or with any of the files; those of writing.
-pub fn take(folder: &Folder, files: &[File], args: &Args, outside: &Outside) -> Result<Batch, Diagnostics> {
+pub fn take(folder: &Folder, files: &[File], intent: &Intent, outside: &Outside) -> Result<Batch, Diagnostics> {
     // The lock comes before reading: what the files are compared with must not change underneath.
-    let writer = if args.dry_run { None } else { Some(folder.lock()?) };
+    let writer = if intent.dry_run { None } else { Some(folder.lock()?) };
     let (study, warnings) = load::study(folder, None)?;
     if !study.protocol.is_as_run() {
         study.frozen()?;
     }
-    let mut batch = Batch { warnings, ..Batch::default() };
+    let mut batch = Batch {
+        warnings,
+        ..Batch::default()
+    };
     let mut record = study.record.clone();
     let mut wrong = Diagnostics::new();
     let people = study.people();
@@ -126,7 +142,7 @@ pub fn take(folder: &Folder, files: &[File], args: &Args, outside: &Outside) -> 
     };
     for (name, bytes) in files {
         let read = record::decode(name, bytes)
-            .and_then(|source| record::import(&source, &context, &record, args.reason.as_deref()));
+            .and_then(|source| record::import(&source, &context, &record, intent.reason.as_deref()));
         match read {
             Ok((entries, more)) => {
                 batch.warnings.extend(more);
@@ -137,9 +153,11 @@ pub fn take(folder: &Folder, files: &[File], args: &Args, outside: &Outside) -> 
             Err(errors) => wrong.extend(errors),
         }
     }
-    if let Some(what) = &args.deviation {
-        match record::deviation(args.run, what, &context) {
-            Ok(entry) => record = batch.add(&study, &context, &record, &[entry], outside)?,
+    if let Some(what) = &intent.deviation {
+        match record::deviation(intent.run, what, &context) {
+            Ok(entry) => {
+                batch.add(&study, &context, &record, &[entry], outside)?;
+            }
             Err(errors) => wrong.extend(errors),
         }
     }
@@ -170,14 +188,15 @@ impl Batch {
         if entries.is_empty() {
             return Ok(before.clone());
         }
-        self.lines.push_str(&record::append_lines(entries, &before.head, &outside.now()));
+        self.lines
+            .push_str(&record::append_lines(entries, &before.head, &outside.now()));
         self.entries += entries.len();
         let journal = &study.journal.source;
         let whole = Source::new(journal.name.clone(), format!("{}{}", journal.text, self.lines));
         record::replay(&whole, context)
     }
 
-    fn page(&self, args: &Args) -> Page {
+    fn page(&self, intent: &Intent) -> Page {
         let mut page = Page::new();
         for taken in &self.taken {
             let mut parts = vec![counted(taken.added, "new value")];
@@ -192,10 +211,10 @@ impl Batch {
                 page.item(item);
             }
         }
-        if args.deviation.is_some() {
+        if intent.deviation.is_some() {
             page.sentence("The departure from the protocol is noted.");
         }
-        page.sentence(match (args.dry_run, self.entries) {
+        page.sentence(match (intent.dry_run, self.entries) {
             (true, _) => "Nothing was written (--dry-run).",
             (false, 0) => "Everything in it was on record already: nothing was added.",
             (false, _) => "It is on the disk.",

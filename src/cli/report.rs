@@ -93,7 +93,10 @@ pub fn write(
     }
     let pdf_options = pdf_options(study, options.paper == Paper::Letter);
     if forms.contains(&Form::Html) {
-        files.insert(format!("{REPORT}/report.html"), report::to_html(&document, &templates)?.into_bytes());
+        files.insert(
+            format!("{REPORT}/report.html"),
+            report::to_html(&document, &templates)?.into_bytes(),
+        );
     }
     let command = options.command(outside);
     let parts = if sources || command.is_some() {
@@ -128,7 +131,10 @@ fn pdf_options(study: &Study, letter_paper: bool) -> PdfOptions {
     PdfOptions {
         title: study.protocol.study.title.clone(),
         author: study.site.as_ref().map_or_else(String::new, |site| site.name.clone()),
-        identifier: format!("{} {} {}", study.protocol.study.id, study.protocol.sha256, study.record.head),
+        identifier: format!(
+            "{} {} {}",
+            study.protocol.study.id, study.protocol.sha256, study.record.head
+        ),
         time: last.or(frozen).and_then(typeset::pdf_time),
         letter_paper,
     }

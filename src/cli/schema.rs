@@ -1,6 +1,6 @@
 //! `wellrun schema`: the JSON Schemas of the project's files.
 
-use super::console::Console;
+use super::console::put;
 use super::{Answer, Done, Stop, help_end};
 use crate::{analysis, protocol};
 
@@ -23,7 +23,7 @@ enum What {
     Findings,
 }
 
-pub fn run(args: &Args, console: &Console) -> Done {
+pub fn run(args: &Args) -> Done {
     let schema = match args.what {
         What::Protocol => protocol::protocol_schema(),
         What::Site => protocol::site_schema(),
@@ -31,6 +31,6 @@ pub fn run(args: &Args, console: &Console) -> Done {
     };
     let mut text = serde_json::to_string_pretty(&schema).map_err(|error| Stop::Output(error.into()))?;
     text.push('\n');
-    console.put(&text)?;
+    put(&text)?;
     Ok(Answer::Yes)
 }

@@ -75,7 +75,10 @@ pub fn write(
     for form in forms {
         let (name, bytes) = match form {
             Form::Csv => ("sheet.csv", sheet::csv(protocol, site, plan).into_bytes()),
-            Form::Html => ("sheet.html", render::html(&templates, "sheet.html.jinja", &data)?.into_bytes()),
+            Form::Html => (
+                "sheet.html",
+                render::html(&templates, "sheet.html.jinja", &data)?.into_bytes(),
+            ),
             Form::Pdf => {
                 let pdf_options = PdfOptions {
                     title: format!("Run sheets: {}", protocol.study.title),

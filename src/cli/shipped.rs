@@ -26,11 +26,17 @@ pub fn file(name: &str, file: &str) -> Result<&'static str, Diagnostics> {
             Some(near) => format!("did you mean `{near}`?"),
             None => format!("there are: {}", names().collect::<Vec<_>>().join(", ")),
         };
-        return Err(Diagnostic::error("F016", format!("no protocol called `{name}` ships with this tool"))
-            .help(help)
-            .into());
+        return Err(
+            Diagnostic::error("F016", format!("no protocol called `{name}` ships with this tool"))
+                .help(help)
+                .into(),
+        );
     };
-    let text = shipped.files.iter().find(|(known, _)| *known == file).map(|(_, text)| *text);
+    let text = shipped
+        .files
+        .iter()
+        .find(|(known, _)| *known == file)
+        .map(|(_, text)| *text);
     text.ok_or_else(|| Diagnostic::error("F016", format!("`{name}` ships without a {file}")).into())
 }
 

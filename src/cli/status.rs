@@ -51,14 +51,25 @@ impl Status {
         let wanted: usize = study.protocol.responses.iter().map(|response| response.readings).sum();
         let written = |run: &RunRecord| run.readings.iter().flatten().flatten().count();
         let with = |test: &dyn Fn(usize) -> bool| -> Vec<usize> {
-            record.runs.values().filter(|run| test(written(run))).map(|run| run.run).collect()
+            record
+                .runs
+                .values()
+                .filter(|run| test(written(run)))
+                .map(|run| run.run)
+                .collect()
         };
         let complete = with(&|count| count >= wanted);
-        let planned: Option<Vec<usize>> = study.plan.as_ref().map(|plan| plan.runs.iter().map(|run| run.run).collect());
+        let planned: Option<Vec<usize>> = study
+            .plan
+            .as_ref()
+            .map(|plan| plan.runs.iter().map(|run| run.run).collect());
         let empty = |run: &usize| record.runs.get(run).is_none_or(|found| written(found) == 0);
         let missing: Vec<usize> = planned.iter().flatten().copied().filter(empty).collect();
-        let mut by_order: Vec<(usize, usize)> =
-            record.runs.values().filter_map(|run| run.order.map(|order| (order, run.run))).collect();
+        let mut by_order: Vec<(usize, usize)> = record
+            .runs
+            .values()
+            .filter_map(|run| run.order.map(|order| (order, run.run)))
+            .collect();
         by_order.sort_unstable();
         // A run is out of order if a later planned one was made before it.
         let mut furthest = 0;
@@ -92,12 +103,20 @@ impl Status {
             corrections: record
                 .corrections
                 .iter()
-                .map(|c| format!("run {}, {}: {} instead of {}, because: {}", c.run, c.what, c.to, c.from, c.reason))
+                .map(|c| {
+                    format!(
+                        "run {}, {}: {} instead of {}, because: {}",
+                        c.run, c.what, c.to, c.from, c.reason
+                    )
+                })
                 .collect(),
             deviations: record
                 .deviations
                 .iter()
-                .map(|d| d.run.map_or_else(|| d.what.clone(), |run| format!("run {run}: {}", d.what)))
+                .map(|d| {
+                    d.run
+                        .map_or_else(|| d.what.clone(), |run| format!("run {run}: {}", d.what))
+                })
                 .collect(),
             files: record
                 .files
@@ -112,8 +131,14 @@ impl Status {
     fn page(&self, study: &Study) -> Page {
         let mut page = Page::new();
         page.heading(&study.protocol.study.title);
-        let place = study.site.as_ref().map_or_else(String::new, |site| format!(" at {}", site.name));
-        page.sentence(format!("Study {}, version {}{place}.", self.study, study.protocol.study.version));
+        let place = study
+            .site
+            .as_ref()
+            .map_or_else(String::new, |site| format!(" at {}", site.name));
+        page.sentence(format!(
+            "Study {}, version {}{place}.",
+            self.study, study.protocol.study.version
+        ));
         match (self.plan, self.runs_planned) {
             ("not frozen", _) => page.sentence("The order of the runs is not drawn yet: `wellrun plan`."),
             (_, Some(planned)) => page.sentence(format!(
@@ -168,7 +193,13 @@ fn spans(numbers: &[usize]) -> String {
     }
     let words: Vec<String> = groups
         .into_iter()
-        .map(|(first, last)| if first == last { first.to_string() } else { format!("{first} to {last}") })
+        .map(|(first, last)| {
+            if first == last {
+                first.to_string()
+            } else {
+                format!("{first} to {last}")
+            }
+        })
         .collect();
     words.join(", ")
 }

@@ -36,7 +36,10 @@ impl Options {
     /// A4, built-in engine.
     #[must_use]
     pub fn plain() -> Self {
-        Self { paper: Paper::A4, typst: None }
+        Self {
+            paper: Paper::A4,
+            typst: None,
+        }
     }
 
     /// The command to use in place of the built-in engine.
@@ -87,9 +90,12 @@ pub fn with_command(
         })?;
     if !result.status.success() {
         let words = String::from_utf8_lossy(&result.stderr);
-        return Err(Diagnostic::error("T090", format!("`{}` refused `{name}`: {}", typst.display(), words.trim()))
-            .help("the built-in engine says more about a replaced template: leave the option out")
-            .into());
+        return Err(Diagnostic::error(
+            "T090",
+            format!("`{}` refused `{name}`: {}", typst.display(), words.trim()),
+        )
+        .help("the built-in engine says more about a replaced template: leave the option out")
+        .into());
     }
     study::read_file(&output, study::PLAN_LIMIT)
 }
