@@ -359,7 +359,7 @@ fn the_table_has_a_column_for_everything_and_a_row_a_run() {
     assert_eq!(
         lines[0],
         "run,session,roller,temperature,finish,instrument,probe,humidity,hardness 1,hardness 2,hardness 3,hardness 4,\
-         hardness 5,hardness 6,hardness 7,hardness 8,hardness 9,hardness 10,order,time,operator,remark"
+         hardness 5,hardness 6,hardness 7,hardness 8,hardness 9,hardness 10,order,time,initials,remark"
     );
     assert_eq!(lines[1], "1,1,3,25,waxed,A,,,,,,,,,,,,,,,,");
     assert_eq!(lines.len(), 49);
