@@ -29,7 +29,7 @@ const STYLE: &str = "\
 .wr-paper{fill:#ffffff}\
 .wr-text{fill:#14202b}\
 .wr-soft{fill:#55616d}\
-.wr-heavy{font-weight:600;font-family:'IBM Plex Sans SmBld','IBM Plex Sans','Segoe UI','Helvetica Neue',Arial,sans-serif}\
+.wr-heavy{font-weight:600;font-family:'IBM Plex Sans','Segoe UI','Helvetica Neue',Arial,sans-serif}\
 .wr-grid{stroke:#e2e6ea;stroke-width:1;fill:none}\
 .wr-axis{stroke:#78828c;stroke-width:1;fill:none}\
 .wr-zero{stroke:#14202b;stroke-width:1.2;fill:none}\

@@ -42,7 +42,7 @@ use super::fonts;
 use super::templates::{Templates, has_ending};
 
 /// How long a document may take.
-const PATIENCE: Duration = Duration::from_mins(1);
+const PATIENCE: Duration = Duration::from_mins(5);
 /// Room for deeply nested documents, in bytes; only what is used is taken.
 const STACK: usize = 64 << 20;
 /// Where diagnostics print at most; a template error repeated for every run of a study is one error.
@@ -106,7 +106,7 @@ pub fn pdf(
         Ok(result) => result,
         Err(mpsc::RecvTimeoutError::Timeout) => Err(Diagnostic::error(
             "T012",
-            format!("`{name}` was not finished after {} seconds", PATIENCE.as_secs()),
+            format!("`{name}` was not finished after {} minutes", PATIENCE.as_secs() / 60),
         )
         .help("look for loops within loops, or print fewer runs at a time")
         .into()),

@@ -1,7 +1,7 @@
 //! The table to be filled in: one row a run, readings blank.
 //!
 //! Columns: `run`; each unit but the run's, by number; each factor, by level; each condition; each reading;
-//! `order`, `time`, `operator`, `remark`. Text that a spreadsheet would take for a formula has an apostrophe before it.
+//! `order`, `time`, `initials`, `remark`. Text that a spreadsheet would take for a formula has an apostrophe before it.
 //! A byte-order mark stands at the front if there is anything but ASCII, for spreadsheets guess wrong without it.
 
 use std::borrow::Cow;
@@ -27,7 +27,7 @@ pub fn csv(protocol: &Protocol, _site: Option<&Site>, plan: &Plan) -> String {
             head.extend((1..=response.readings).map(|k| Cow::from(format!("{} {k}", response.name))));
         }
     }
-    head.extend(["order", "time", "operator", "remark"].map(Cow::from));
+    head.extend(["order", "time", "initials", "remark"].map(Cow::from));
 
     let mut out = String::new();
     write_row(&mut out, &head);

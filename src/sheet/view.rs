@@ -77,6 +77,11 @@ fn short(hash: &str) -> &str {
     hash.get(..SHORT).unwrap_or(hash)
 }
 
+/// The number of a unit within the units above it.
+fn number(run: &PlannedRun, unit: UnitId) -> usize {
+    run.units.get(unit).copied().unwrap_or(0)
+}
+
 /// All that a sheet is made from.
 struct View<'a> {
     protocol: &'a Protocol,
@@ -127,11 +132,11 @@ impl View<'_> {
             // Factors stand under the unit they are set on, so that a setting has the same place in every run.
             settings.push(json!({
                 "name": unit.name,
-                "value": self.number(run, id).to_string(),
+                "value": number(run, id).to_string(),
                 "note": self.label(run, id),
                 "how": "",
-                "before": before.map_or_else(String::new, |b| self.number(b, id).to_string()),
-                "changed": before.is_none_or(|b| self.number(b, id) != self.number(run, id)),
+                "before": before.map_or_else(String::new, |b| number(b, id).to_string()),
+                "changed": before.is_none_or(|b| number(b, id) != number(run, id)),
                 "here": false,
             }));
             settings.extend(self.settings(run, before, id));
@@ -162,7 +167,7 @@ impl View<'_> {
                 let unit = &self.protocol.units[id];
                 json!({
                     "unit": unit.name,
-                    "number": self.number(run, id),
+                    "number": number(run, id),
                     "of": unit.count,
                     "label": self.label(run, id),
                     "settings": self.settings(run, before, id),
@@ -204,10 +209,6 @@ impl View<'_> {
             .collect()
     }
 
-    fn number(&self, run: &PlannedRun, unit: UnitId) -> usize {
-        run.units.get(unit).copied().unwrap_or(0)
-    }
-
     /// A level as printed.
     fn level(&self, run: &PlannedRun, factor: FactorId) -> String {
         let declared = &self.protocol.factors[factor];
@@ -235,7 +236,7 @@ impl View<'_> {
     fn label(&self, run: &PlannedRun, unit: UnitId) -> String {
         let name = &self.protocol.units[unit].name;
         let labels = self.site.and_then(|site| site.labels.iter().find(|(of, _)| of == name));
-        let place = self.number(run, unit).checked_sub(1);
+        let place = number(run, unit).checked_sub(1);
         labels
             .zip(place)
             .and_then(|((_, labels), place)| labels.get(place).cloned())
