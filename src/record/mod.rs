@@ -1,5 +1,13 @@
 //! Readings: exact decimals, import, journal, corrections, deviations.
 
+mod codes;
+mod columns;
+mod decimal;
 mod model;
+mod table;
 
-pub use model::{Correction, Deviation, Questioned, Record, RunRecord, TakenFile, Written};
+pub use codes::{CODES, meaning};
+pub use columns::{Column, Columns};
+pub use decimal::{Mark, Parsed, Refusal};
+pub use model::{Correction, Deviation, Missing, Questioned, Record, RunRecord, TakenFile, Written};
+pub use table::{Cell, Fault, Rows, Table};
