@@ -1,0 +1,513 @@
+//! The keys of `protocol.toml`.
+//!
+//! In:  nothing.
+//! Out: `PROTOCOL`, the table from which reading, diagnostics and the JSON Schema follow.
+
+use super::keys::{Key, Kind, Need, Sign, Table};
+use super::model::{Statistic, StudyKind};
+
+const fn key(name: &'static str, kind: Kind, need: Need, doc: &'static str, example: &'static str) -> Key {
+    Key {
+        name,
+        kind,
+        need,
+        doc,
+        example,
+    }
+}
+
+/// The whole file.
+pub(super) static PROTOCOL: Table = Table {
+    doc: "The portable declaration of a study of a test method: the same bytes at every site.",
+    keys: &[
+        key(
+            "wellrun",
+            Kind::Whole(1, 1_000_000),
+            Need::Must("it says in which version of this format the file is written"),
+            "Version of this format; 1.",
+            "1",
+        ),
+        key(
+            "study",
+            Kind::Table(&STUDY),
+            Need::Must("a study without a title and a question cannot be reported"),
+            "What the study is.",
+            "",
+        ),
+        key(
+            "response",
+            Kind::Named(&RESPONSE),
+            Need::Must("a study without a response reads nothing"),
+            "What is read, and how a result is made of the readings; one table a response.",
+            "",
+        ),
+        key(
+            "unit",
+            Kind::Tables(&UNIT),
+            Need::Must("the units say what is set up anew, and with that what each effect is judged against"),
+            "What is set up as a whole, from the widest to the run, which comes last.",
+            "",
+        ),
+        key(
+            "factor",
+            Kind::Named(&FACTOR),
+            Need::May,
+            "What is varied on purpose; one table a factor.",
+            "",
+        ),
+        key(
+            "condition",
+            Kind::Named(&CONDITION),
+            Need::May,
+            "What is measured beside the readings, such as the temperature of a probe; one table a condition.",
+            "",
+        ),
+        key(
+            "design",
+            Kind::Table(&DESIGN),
+            Need::Or("{}"),
+            "Which combinations are run, and in what order.",
+            "",
+        ),
+        key(
+            "analysis",
+            Kind::Table(&ANALYSIS),
+            Need::Or("{}"),
+            "What is estimated, fixed before data.",
+            "",
+        ),
+        key(
+            "procedure",
+            Kind::Table(&PROCEDURE),
+            Need::Or("{}"),
+            "Steps and cautions for the sheet.",
+            "",
+        ),
+    ],
+};
+
+static STUDY: Table = Table {
+    doc: "What the study is.",
+    keys: &[
+        key(
+            "id",
+            Kind::Line,
+            Need::Must("files and the drawing of the order are named after it"),
+            "Short name for files: letters, digits and `-`.",
+            "\"roller-reading-spread\"",
+        ),
+        key(
+            "version",
+            Kind::Line,
+            Need::Must("two sites must be able to say that they follow the same edition"),
+            "Version of the protocol, as you write it.",
+            "\"1.0\"",
+        ),
+        key(
+            "title",
+            Kind::Line,
+            Need::Must("it stands on each sheet and at the head of the report"),
+            "Title for people.",
+            "\"What moves a Shore D reading on a drive roller?\"",
+        ),
+        key(
+            "question",
+            Kind::Prose,
+            Need::Must("a study answers the question that was asked before the data came"),
+            "The question the study is to answer, and the decision that waits for it.",
+            "\"Which part of the spread comes from the method, and which from the roller?\"",
+        ),
+        key(
+            "kind",
+            Kind::Words(|| StudyKind::ALL.iter().map(|(_, word)| *word).collect()),
+            Need::Must("it decides what the report puts first"),
+            "What sort of study it is.",
+            "\"variance investigation\"",
+        ),
+        key(
+            "method",
+            Kind::Prose,
+            Need::Must("readings of different methods, or of different editions of one, are different quantities"),
+            "The test method and its edition, as your laboratory names them.",
+            "\"Type D durometer on an operating stand\"",
+        ),
+        key(
+            "source",
+            Kind::Prose,
+            Need::May,
+            "Where published readings come from; for a study with `order = \"as run\"`.",
+            "\"Table 2 of the laboratory's notebook 14\"",
+        ),
+    ],
+};
+
+static RESPONSE: Table = Table {
+    doc: "A measured quantity: the measurand in full.",
+    keys: &[
+        key(
+            "measurand",
+            Kind::Prose,
+            Need::Must("a number can be compared with another one only if both say what exactly was measured"),
+            "What exactly is measured, in a sentence: the quantity, the thing, the state it is in.",
+            "\"Apparent Shore D hardness of the running surface\"",
+        ),
+        key(
+            "unit",
+            Kind::Line,
+            Need::Must("a number without its unit is no reading"),
+            "Unit of measure, as printed.",
+            "\"Shore D\"",
+        ),
+        key(
+            "resolution",
+            Kind::Number(Sign::Positive),
+            Need::Must(
+                "the step of the display bounds what a difference can mean, and misread decimals are found by it",
+            ),
+            "Smallest step of the display, in the unit of the response.",
+            "0.1",
+        ),
+        key(
+            "possible",
+            Kind::Range,
+            Need::May,
+            "Lowest and highest value that can be; a reading outside is refused.",
+            "[0, 100]",
+        ),
+        key(
+            "expected",
+            Kind::Range,
+            Need::May,
+            "Lowest and highest value that is expected; a reading outside is questioned.",
+            "[45, 70]",
+        ),
+        key(
+            "readings",
+            Kind::Whole(1, 1_000),
+            Need::Must("a mean of ten readings and a single reading are different quantities with different spreads"),
+            "Readings in a run.",
+            "10",
+        ),
+        key(
+            "reading_time",
+            Kind::Line,
+            Need::Must("readings taken at different times after contact are different quantities: the material creeps"),
+            "When a reading is taken; \"not timed\" if that cannot matter.",
+            "\"1 s after firm contact\"",
+        ),
+        key(
+            "result",
+            Kind::Words(|| Statistic::ALL.iter().map(|(_, word)| *word).collect()),
+            Need::Must("a mean and a median of the same readings are different results"),
+            "How the readings of a run become its result.",
+            "\"mean\"",
+        ),
+        key(
+            "round_to",
+            Kind::NumberOrNone,
+            Need::Must("near a limit half a step of rounding is often the whole margin"),
+            "Step to which a stated result is rounded, or \"none\". The analysis never uses rounded results.",
+            "0.1",
+        ),
+        key(
+            "limit",
+            Kind::Table(&LIMIT),
+            Need::May,
+            "The product limit that results are held against: `at_least` or `at_most`.",
+            "{ at_least = 55 }",
+        ),
+        key(
+            "relevant",
+            Kind::Number(Sign::Positive),
+            Need::May,
+            "Smallest difference that matters in use, in the unit of the response.",
+            "0.5",
+        ),
+    ],
+};
+
+static LIMIT: Table = Table {
+    doc: "A one-sided product limit.",
+    keys: &[
+        key(
+            "at_least",
+            Kind::Number(Sign::Any),
+            Need::May,
+            "Results must not lie below.",
+            "55",
+        ),
+        key(
+            "at_most",
+            Kind::Number(Sign::Any),
+            Need::May,
+            "Results must not lie above.",
+            "70",
+        ),
+    ],
+};
+
+static UNIT: Table = Table {
+    doc: "Something that is set up as a whole: a day, an oven session, a roller, a run.",
+    keys: &[
+        key(
+            "name",
+            Kind::Line,
+            Need::Must("factors and the columns of the sheet refer to it"),
+            "Name used in columns and findings: small letters, digits and `_`.",
+            "\"session\"",
+        ),
+        key(
+            "count",
+            Kind::Whole(1, 1_000_000),
+            Need::May,
+            "How many there are within each combination of the units it lies within. Left out: once for each combination of \
+             the levels set on it, times `replicates`.",
+            "4",
+        ),
+        key(
+            "within",
+            Kind::Names,
+            Need::May,
+            "The unit or units it lies within; units that do not lie within each other cross. The last unit, the run, lies \
+             within all others.",
+            "[\"session\", \"roller\"]",
+        ),
+        key(
+            "part_of",
+            Kind::Words(part_of_words),
+            Need::Or("\"method\""),
+            "Whose spread it stands for: the measuring, or the thing measured.",
+            "\"product\"",
+        ),
+        key(
+            "set_up",
+            Kind::Steps,
+            Need::May,
+            "Steps to tick whenever the next one is set up.",
+            "[\"Set the oven.\", \"Wait two hours.\"]",
+        ),
+        key(
+            "set_up_minutes",
+            Kind::Number(Sign::NotNegative),
+            Need::Or("0"),
+            "Bench time for setting one up, in minutes.",
+            "120",
+        ),
+    ],
+};
+
+fn part_of_words() -> Vec<&'static str> {
+    vec!["method", "product"]
+}
+
+static FACTOR: Table = Table {
+    doc: "Something that is varied on purpose.",
+    keys: &[
+        key(
+            "set_on",
+            Kind::Line,
+            Need::Must("the unit on which a level is set decides what the effect is judged against"),
+            "The unit on which a level is set: all runs in one such unit share the level.",
+            "\"session\"",
+        ),
+        key(
+            "levels",
+            Kind::Levels,
+            Need::Must("a factor is known by its levels"),
+            "The levels, two or more, all different, as they stand on the sheet.",
+            "[21, 25]",
+        ),
+        key(
+            "unit",
+            Kind::Line,
+            Need::May,
+            "Unit of measure of the levels, as printed.",
+            "\"°C\"",
+        ),
+        key(
+            "scale",
+            Kind::Words(|| vec!["numeric"]),
+            Need::May,
+            "\"numeric\" if the levels are numbers on a scale and the effect is fitted as a slope; leave it out for categories.",
+            "\"numeric\"",
+        ),
+        key(
+            "safe",
+            Kind::Range,
+            Need::May,
+            "Lowest and highest level that specimen, instrument and people can bear; levels beyond are refused.",
+            "[15, 35]",
+        ),
+        key(
+            "part_of",
+            Kind::Words(part_of_words),
+            Need::Or("\"method\""),
+            "Whose spread it stands for: the measuring, or the thing measured.",
+            "\"product\"",
+        ),
+        key(
+            "named_by_site",
+            Kind::Flag,
+            Need::Or("false"),
+            "The site file says which thing stands behind each level.",
+            "true",
+        ),
+        key(
+            "carries_over",
+            Kind::Flag,
+            Need::Or("false"),
+            "A level leaves something behind that may move the next reading.",
+            "true",
+        ),
+        key(
+            "how",
+            Kind::Prose,
+            Need::May,
+            "What the technician does to set a level; `{level}` stands for the level with its unit.",
+            "\"Set the oven to {level}.\"",
+        ),
+    ],
+};
+
+static CONDITION: Table = Table {
+    doc: "Something measured beside the readings, once for each unit of a kind.",
+    keys: &[
+        key(
+            "unit",
+            Kind::Line,
+            Need::Must("a number without its unit is no reading"),
+            "Unit of measure, as printed.",
+            "\"°C\"",
+        ),
+        key(
+            "measured_on",
+            Kind::Line,
+            Need::May,
+            "The unit for which it is written down once; left out, the run.",
+            "\"session\"",
+        ),
+        key(
+            "possible",
+            Kind::Range,
+            Need::May,
+            "Lowest and highest value that can be; a value outside is refused.",
+            "[0, 60]",
+        ),
+        key(
+            "expected",
+            Kind::Range,
+            Need::May,
+            "Lowest and highest value that is expected; a value outside is questioned.",
+            "[20, 26]",
+        ),
+    ],
+};
+
+static DESIGN: Table = Table {
+    doc: "Which combinations are run, and in what order.",
+    keys: &[
+        key(
+            "treatments",
+            Kind::Words(|| vec!["full factorial"]),
+            Need::Or("\"full factorial\""),
+            "The set of treatments.",
+            "\"full factorial\"",
+        ),
+        key(
+            "replicates",
+            Kind::Whole(1, 1_000_000),
+            Need::Or("1"),
+            "How often each combination of the levels set on a unit comes back within it, where the unit has no `count`.",
+            "2",
+        ),
+        key(
+            "order",
+            Kind::Words(|| vec!["randomized", "as run"]),
+            Need::Or("\"randomized\""),
+            "Who decides the order: drawn by this tool, or \"as run\" for readings that exist already.",
+            "\"randomized\"",
+        ),
+    ],
+};
+
+static ANALYSIS: Table = Table {
+    doc: "What is estimated, fixed before data.",
+    keys: &[
+        key(
+            "planned",
+            Kind::Effects,
+            Need::May,
+            "Effects to be judged as planned, each a factor or a list of factors; everything else is exploratory.",
+            "[\"finish\", \"instrument\", [\"finish\", \"instrument\"]]",
+        ),
+        key(
+            "interactions",
+            Kind::Whole(1, 6),
+            Need::Or("2"),
+            "Highest order of interaction in the model beside the planned ones: 1 main effects only, 2 pairs as well.",
+            "2",
+        ),
+        key(
+            "confidence",
+            Kind::Between("0.5", "1"),
+            Need::Or("0.95"),
+            "Level of every interval.",
+            "0.95",
+        ),
+    ],
+};
+
+static PROCEDURE: Table = Table {
+    doc: "Steps and cautions for the sheet.",
+    keys: &[
+        key(
+            "before_study",
+            Kind::Steps,
+            Need::May,
+            "Steps before the first run.",
+            "[\"Read the block three times.\"]",
+        ),
+        key(
+            "before_run",
+            Kind::Steps,
+            Need::May,
+            "Steps before each run.",
+            "[\"Wipe the indenter.\"]",
+        ),
+        key(
+            "after_run",
+            Kind::Steps,
+            Need::May,
+            "Steps after each run.",
+            "[\"Cap the indenter.\"]",
+        ),
+        key(
+            "after_study",
+            Kind::Steps,
+            Need::May,
+            "Steps after the last run.",
+            "[\"Read the block three times.\"]",
+        ),
+        key(
+            "cautions",
+            Kind::Steps,
+            Need::May,
+            "Warnings printed on each sheet and in the report.",
+            "[\"The indenter is sharp.\"]",
+        ),
+        key(
+            "run_minutes",
+            Kind::Number(Sign::NotNegative),
+            Need::Or("0"),
+            "Bench time for one run without its readings, in minutes.",
+            "3",
+        ),
+        key(
+            "reading_minutes",
+            Kind::Number(Sign::NotNegative),
+            Need::Or("0"),
+            "Bench time for one reading, in minutes.",
+            "0.25",
+        ),
+    ],
+};
