@@ -92,7 +92,7 @@ pub fn of_record(protocol: &Protocol, plan: Option<&Plan>, people: &[String], re
                 continue;
             };
             let mut doubts = of_condition(condition, written.value);
-            doubts.extend(conditions.check(protocol, plan, record, run.run, id, written.value));
+            doubts.extend(conditions.check(protocol, plan, &run.units, run.run, id, written.value));
             note(run.run, Column::Condition(id), &written.text, doubts);
         }
         for (id, response) in protocol.responses.iter().enumerate() {
@@ -132,12 +132,12 @@ pub struct Agreement {
 }
 
 impl Agreement {
-    /// What is odd about a condition, given those seen so far.
+    /// What is odd about a condition, given those seen so far; `labels` are those of an as-run study's units.
     pub fn check(
         &mut self,
         protocol: &Protocol,
         plan: Option<&Plan>,
-        record: &Record,
+        labels: &[String],
         run: usize,
         id: ConditionId,
         value: Decimal,
@@ -146,7 +146,7 @@ impl Agreement {
         if unit == protocol.run_unit() {
             return None;
         }
-        let path = unit_path(protocol, plan, record, run, unit)?;
+        let path = unit_path(protocol, plan, labels, run, unit)?;
         let (other, first) = *self.seen.entry((id, path)).or_insert((run, value));
         let unit = protocol.units.get(unit).map_or("", |unit| unit.name.as_str());
         (first != value).then(|| ("R053", format!("run {other}, in the same {unit}, has {first}")))
@@ -157,7 +157,7 @@ impl Agreement {
 fn unit_path(
     protocol: &Protocol,
     plan: Option<&Plan>,
-    record: &Record,
+    labels: &[String],
     run: usize,
     unit: usize,
 ) -> Option<Vec<String>> {
@@ -166,6 +166,5 @@ fn unit_path(
         let planned = plan.runs.get(run.checked_sub(1)?)?;
         return units.map(|id| planned.units.get(id).map(ToString::to_string)).collect();
     }
-    let labels = &record.runs.get(&run)?.units;
     units.map(|id| labels.get(id).cloned()).collect()
 }

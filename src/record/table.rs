@@ -1,6 +1,6 @@
 //! Comma-separated text as spreadsheets write it: a header and rows of cells, each a place in the text.
 //!
-//! In:  the bytes of a file (`decode`), then its text.
+//! In:  the bytes of a file (`decode_text`), then its text.
 //! Out: a `Table` with the header; `Rows` hands out one row at a time into a buffer of the caller's.
 //!
 //! Method: RFC 4180 with what spreadsheets add: `;` or tab for the comma (decided from the header line), a first
@@ -9,6 +9,9 @@
 
 use std::borrow::Cow;
 use std::ops::Range;
+use std::sync::Arc;
+
+use crate::diagnostic::{Diagnostic, Diagnostics, Source};
 
 use super::decimal::is_blank;
 
@@ -16,6 +19,21 @@ use super::decimal::is_blank;
 pub const LONGEST_CELL: usize = 8192;
 /// Most cells in a row.
 pub const MOST_CELLS: usize = 2000;
+
+/// Turns the bytes of a file into a named text.
+///
+/// # Errors
+///
+/// `R001` with what the file is instead, and how to save it.
+pub fn decode(name: &str, bytes: &[u8]) -> Result<Arc<Source>, Diagnostics> {
+    match decode_text(bytes) {
+        Ok(text) => Ok(Source::new(name, text)),
+        Err(why) => {
+            let empty = Source::new(name, "");
+            Err(Diagnostic::error("R001", why).at(&empty, 0..0, "").into())
+        }
+    }
+}
 
 /// Turns the bytes of a file into text.
 ///
@@ -25,7 +43,7 @@ pub const MOST_CELLS: usize = 2000;
 /// # Errors
 ///
 /// A sentence that says what the file is instead, and how to save it.
-pub fn decode(bytes: &[u8]) -> Result<String, String> {
+pub fn decode_text(bytes: &[u8]) -> Result<String, String> {
     if bytes.starts_with(b"PK\x03\x04") || bytes.starts_with(b"\xd0\xcf\x11\xe0") {
         return Err("this is a spreadsheet's own format: save the sheet as CSV (UTF-8)".to_owned());
     }
