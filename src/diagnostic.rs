@@ -41,7 +41,9 @@ impl Source {
         let before = &self.text[..offset];
         let line = before.bytes().filter(|&b| b == b'\n').count() + 1;
         let start = before.rfind('\n').map_or(0, |at| at + 1);
-        (line, before[start..].chars().count() + 1)
+        // A byte-order mark is no character that an editor shows.
+        let shown = before[start..].trim_start_matches('\u{feff}');
+        (line, shown.chars().count() + 1)
     }
 }
 

@@ -1,5 +1,31 @@
 //! Readings: exact decimals, import, journal, corrections, deviations.
 
+mod codes;
+mod columns;
+mod decimal;
+mod doubts;
+mod gather;
+mod import;
+mod journal;
+mod layout;
+mod levels;
+mod marks;
 mod model;
+mod replay;
+mod status;
+mod structure;
+mod table;
+mod tidy;
+mod words;
 
-pub use model::{Correction, Deviation, Questioned, Record, RunRecord, TakenFile, Written};
+pub use codes::{CODES, meaning};
+pub use columns::{Column, Columns};
+pub use decimal::{Mark, Parsed, Refusal, parse as parse_number};
+pub use import::{deviation, import};
+pub use journal::{Entry, append_lines, sha256, torn_tail};
+pub use model::{Correction, Deviation, Missing, Questioned, Record, RunRecord, TakenFile, Written};
+pub use replay::{Context, replay};
+pub use status::{MissingValue, OutOfOrder, Status, status};
+pub use table::{Cell, Fault, Rows, Table, decode, decode_text};
+pub use tidy::tidy;
+pub use words::MISSING_WORDS;

@@ -18,6 +18,8 @@ pub struct Record {
     pub deviations: Vec<Deviation>,
     /// Values that were taken in with a question mark (outside the expected range, ...).
     pub questioned: Vec<Questioned>,
+    /// Values that are missing for a reason written on the sheet, by run, then by column.
+    pub missing: Vec<Missing>,
     /// Files taken in, in the order of the journal.
     pub files: Vec<TakenFile>,
     /// Number of journal entries.
@@ -101,12 +103,25 @@ pub struct Questioned {
     pub why: String,
 }
 
+/// A value that is missing, with the reason written in its place.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Missing {
+    /// Number of the run.
+    pub run: usize,
+    /// The column: `hardness 3`, `temperature`.
+    pub what: String,
+    /// The word written in place of the value: `not done`, `lost`, `void`, `-`.
+    pub reason: String,
+    /// When it was taken in, RFC 3339.
+    pub at: String,
+}
+
 /// A file that was taken in.
 #[derive(Debug, Clone, PartialEq)]
 pub struct TakenFile {
     /// Its name, without folders.
     pub name: String,
-    /// SHA-256 of its bytes.
+    /// SHA-256 of its text in UTF-8: of its bytes, unless it came as UTF-16 or with lone CR line ends.
     pub sha256: String,
     /// When, RFC 3339.
     pub at: String,

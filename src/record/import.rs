@@ -1,0 +1,813 @@
+//! A filled sheet becomes journal entries, or a list of everything that is wrong with it.
+//!
+//! In:  the text of a file, the protocol and plan, the record so far, and the reason for changes if one was given.
+//! Out: entries to append, with the warnings; or the whole list, and then nothing is taken in.
+//!
+//! Method: `table` finds the cells, `layout` says what each column is for, `structure` holds the rows against the
+//! plan, and here each value is held against what is recorded: a new one is added, an equal one passed over (the same
+//! sheet twice adds nothing), a changed one is a correction and wants a reason. An emptied cell deletes nothing.
+//! One pass over the text; the work grows with its length.
+
+use std::collections::BTreeMap;
+use std::ops::Range;
+use std::sync::Arc;
+
+use rust_decimal::Decimal;
+
+use crate::diagnostic::{Diagnostic, Diagnostics, Severity, Source, nearest};
+
+use super::columns::{Column, Columns, recorded};
+use super::decimal::{self, trim};
+use super::doubts::{self, Agreement, Doubt, lies_in, slipped_mark};
+use super::gather::Gather;
+use super::journal::{Entry, sha256};
+use super::layout::{Field, Layout};
+use super::marks::Marks;
+use super::model::Record;
+use super::replay::{Context, is_value, position, whole};
+use super::structure::Structure;
+use super::table::{Cell, Fault, MOST_CELLS, Table};
+use super::words::{LONGEST_LABEL, LONGEST_TEXT, fault, is_formula, is_open, missing_word, on_one_line};
+
+/// Takes a filled sheet in.
+///
+/// Entries begin with `Taken`; there are none if the file holds nothing new.
+///
+/// # Errors
+///
+/// Everything that is wrong, each with its place in the file; nothing is taken in then.
+pub fn import(
+    file: &Arc<Source>,
+    context: &Context<'_>,
+    record: &Record,
+    reason: Option<&str>,
+) -> Result<(Vec<Entry>, Diagnostics), Diagnostics> {
+    let mut found = Gather::default();
+    if !context.protocol.is_as_run() && context.plan.is_none() {
+        found.error(
+            Diagnostic::error("R027", "there is no plan to hold the sheet against")
+                .at(file, 0..0, "")
+                .help("freeze the plan first; its runs are what a sheet is filled for"),
+        );
+        return Err(found.finish());
+    }
+    let Some(table) = Table::open(&file.text) else {
+        found.error(Diagnostic::error("R002", "the file is empty: it has no header line").at(file, 0..0, ""));
+        return Err(found.finish());
+    };
+    for fault in table.faults() {
+        found.error(table_fault(file, fault, table.separator()));
+    }
+    let columns = Columns::new(context.protocol);
+    let Some(layout) = Layout::match_header(file, &table, context, &columns, &mut found) else {
+        return Err(found.finish());
+    };
+    let mut import = Import::new(file, context, record, &columns, reason, found);
+    import.rows(&table, &layout);
+    import.finish(table.separator())
+}
+
+/// A departure from the protocol as an entry.
+///
+/// # Errors
+///
+/// The sentence is blank, too long or holds control characters; the run is not in the plan.
+pub fn deviation(run: Option<usize>, what: &str, context: &Context<'_>) -> Result<Entry, Diagnostics> {
+    let mut found = Diagnostics::new();
+    let what = on_one_line(what);
+    if let Some(why) = text_fault(&what, LONGEST_TEXT) {
+        found.push(Diagnostic::error("R010", format!("the sentence is not taken: {why}")));
+    }
+    if let (Some(run), Some(runs)) = (run, context.runs())
+        && !(1..=runs).contains(&run)
+    {
+        found.push(Diagnostic::error(
+            "R021",
+            format!("run {run} is not in the plan, which has {runs} runs"),
+        ));
+    }
+    found
+        .unless_errors(Entry::Deviation { run, what })
+        .map(|(entry, _)| entry)
+}
+
+/// What is wrong with a text that somebody gives; `None` if nothing.
+fn text_fault(text: &str, longest: usize) -> Option<String> {
+    if text.is_empty() {
+        return Some("it is blank".to_owned());
+    }
+    if is_formula(text) {
+        return Some("it looks like a formula".to_owned());
+    }
+    fault(text, longest)
+}
+
+fn table_fault(file: &Arc<Source>, fault: &Fault, separator: char) -> Diagnostic {
+    match fault {
+        Fault::OpenQuote(at) => Diagnostic::error("R003", "this quote is never closed")
+            .at(file, *at..at + 1, "")
+            .help("close it, or double it if the quote is part of the text"),
+        Fault::AfterQuote(span) => Diagnostic::error("R004", "text stands after a closing quote")
+            .at(file, span.clone(), "")
+            .help(format!(
+                "a quoted cell ends at its quote; `{}` must follow",
+                shown(separator)
+            )),
+        Fault::LongCell(span) => {
+            Diagnostic::error("R007", "the cell is too long to be one").at(file, span.start..span.start + 1, "")
+        }
+        Fault::ManyCells(at) => {
+            Diagnostic::error("R008", format!("the row has more than {MOST_CELLS} cells")).at(file, *at..at + 1, "")
+        }
+    }
+}
+
+fn shown(separator: char) -> &'static str {
+    match separator {
+        ';' => ";",
+        '\t' => "tab",
+        _ => ",",
+    }
+}
+
+/// The cells of a row that a run is read from.
+struct Row<'a> {
+    cells: &'a [Cell],
+    /// From 1, blank rows not counted.
+    number: usize,
+}
+
+struct Import<'a> {
+    file: &'a Arc<Source>,
+    context: &'a Context<'a>,
+    record: &'a Record,
+    columns: &'a Columns<'a>,
+    reason: Option<&'a str>,
+    reason_checked: bool,
+    found: Gather,
+    entries: Vec<Entry>,
+    added: usize,
+    /// Reasons for missing values that are recorded.
+    missing: BTreeMap<(usize, Column), &'static str>,
+    marks: Marks,
+    structure: Structure<'a>,
+    agreement: Agreement,
+    /// Runs (one row a run), and readings (one row a reading), with their places.
+    seen_runs: BTreeMap<usize, Range<usize>>,
+    seen_readings: BTreeMap<(usize, Column), Range<usize>>,
+    /// One row a reading: what the rows of a run said of the run.
+    seen_notes: BTreeMap<(usize, Column), (String, Range<usize>)>,
+    /// Positions in the order: recorded ones, overlaid by those of the file.
+    orders: BTreeMap<usize, (usize, Option<Range<usize>>)>,
+}
+
+impl<'a> Import<'a> {
+    fn new(
+        file: &'a Arc<Source>,
+        context: &'a Context<'a>,
+        record: &'a Record,
+        columns: &'a Columns<'a>,
+        reason: Option<&'a str>,
+        found: Gather,
+    ) -> Self {
+        let missing = record
+            .missing
+            .iter()
+            .filter_map(|of| Some(((of.run, columns.find(&of.what)?), missing_word(&of.reason)?)))
+            .collect();
+        let mut agreement = Agreement::default();
+        let mut orders = BTreeMap::new();
+        for run in record.runs.values() {
+            for (id, written) in run.conditions.iter().enumerate() {
+                if let Some(written) = written {
+                    agreement.check(context.protocol, context.plan, &run.units, run.run, id, written.value);
+                }
+            }
+            if let Some(order) = run.order {
+                orders.insert(run.run, (order, None));
+            }
+        }
+        Self {
+            file,
+            context,
+            record,
+            columns,
+            reason,
+            reason_checked: false,
+            found,
+            entries: Vec::new(),
+            added: 0,
+            missing,
+            marks: Marks::default(),
+            structure: Structure::new(file, context, record),
+            agreement,
+            seen_runs: BTreeMap::new(),
+            seen_readings: BTreeMap::new(),
+            seen_notes: BTreeMap::new(),
+            orders,
+        }
+    }
+
+    fn rows(&mut self, table: &Table<'_>, layout: &Layout) {
+        let mut rows = table.rows();
+        let mut cells = Vec::new();
+        let mut faults = Vec::new();
+        let mut number = 0;
+        while rows.next_into(&mut cells, &mut faults) {
+            number += 1;
+            let sound = faults.is_empty();
+            for fault in faults.drain(..) {
+                self.found.error(table_fault(self.file, &fault, table.separator()));
+            }
+            // Cells behind a broken quote stand in the wrong columns: nothing they say can be trusted.
+            if sound && self.length(&cells, layout, table.separator()) {
+                self.row(&Row { cells: &cells, number }, layout);
+            }
+        }
+        if number == 0 {
+            self.found
+                .other(Diagnostic::warning("R019", "the file has a header and no rows").at(self.file, 0..0, ""));
+        }
+    }
+
+    /// Holds the number of cells against the header; false if they cannot be told apart.
+    fn length(&mut self, cells: &[Cell], layout: &Layout, separator: char) -> bool {
+        let columns = layout.fields.len();
+        let file = self.file;
+        if let Some(extra) = cells
+            .get(columns..)
+            .and_then(|more| more.iter().find(|cell| !cell.is_empty()))
+        {
+            self.found.add(Severity::Error, || {
+                let help = if separator == ',' {
+                    "a decimal comma splits a number where commas separate cells: save with semicolons, or with points"
+                } else {
+                    "a text that holds the separator must stand in quotes"
+                };
+                Diagnostic::error("R006", format!("the row has more cells than the {columns} columns"))
+                    .at(file, extra.span(), "the first too many")
+                    .help(help)
+            });
+            return false;
+        }
+        let cut = layout.fields.get(cells.len()..).is_some_and(|rest| {
+            rest.iter()
+                .any(|field| matches!(field, Field::Of(c) if !super::replay::is_note(*c)))
+        });
+        if cut {
+            let end = cells.last().map_or(0, |cell| cell.span().end);
+            self.found.add(Severity::Warning, || {
+                Diagnostic::warning(
+                    "R005",
+                    format!(
+                        "the row has {} cells for {columns} columns; the rest is taken as empty",
+                        cells.len()
+                    ),
+                )
+                .at(file, end..end, "ends here")
+            });
+        }
+        true
+    }
+
+    fn row(&mut self, row: &Row<'_>, layout: &Layout) {
+        let Some((run, place)) = self.run(row, layout) else {
+            return;
+        };
+        if !layout.long {
+            if let Some(first) = self.seen_runs.get(&run) {
+                let (file, first) = (self.file, first.clone());
+                self.found.add(Severity::Error, || {
+                    Diagnostic::error("R022", format!("run {run} stands in two rows"))
+                        .at(file, place, "again")
+                        .at(file, first, "first here")
+                        .help("keep the row that holds what was read")
+                });
+                return;
+            }
+            self.seen_runs.insert(run, place.clone());
+        }
+        let fits = self
+            .structure
+            .check(run, &place, row.cells, layout, self.columns, &mut self.found);
+        if !fits {
+            return;
+        }
+        let text = self.file.text.as_str();
+        for change in self.structure.take_changes() {
+            self.correct(run, change.column, &change.from, change.to, change.span);
+        }
+        if let Some(entry) = self.structure.take_entry() {
+            self.entries.push(entry);
+        }
+        for (field, cell) in layout.fields.iter().zip(row.cells) {
+            if let Field::Of(column) = *field
+                && !cell.is_empty()
+                && !matches!(column, Column::Run | Column::Unit(_) | Column::Factor(_))
+            {
+                self.cell(run, column, &cell.text(text), cell.span(), layout.long);
+            }
+        }
+        if layout.long {
+            self.long_value(run, row, layout);
+        }
+    }
+
+    /// The run that a row belongs to, and where it says so.
+    fn run(&mut self, row: &Row<'_>, layout: &Layout) -> Option<(usize, Range<usize>)> {
+        let at = layout.position(Field::Of(Column::Run));
+        let cell = at.and_then(|at| row.cells.get(at));
+        let file = self.file;
+        let first = row.cells.first().map_or(0..0, Cell::span);
+        if at.is_none() {
+            return Some((row.number, first));
+        }
+        let place = cell.map_or(first, Cell::span);
+        let text = cell.map(|cell| cell.text(&file.text)).unwrap_or_default();
+        let Some(run) = whole_number(&text) else {
+            self.found.add(Severity::Error, || {
+                let what = if text.is_empty() {
+                    "the row has no run number".to_owned()
+                } else {
+                    format!("`{text}` is not a run number")
+                };
+                Diagnostic::error("R020", what)
+                    .at(file, place, "")
+                    .help("each row carries the number of its run, as printed on the sheet")
+            });
+            return None;
+        };
+        let runs = self.context.runs();
+        if run == 0 || runs.is_some_and(|runs| run > runs) {
+            self.found.add(Severity::Error, || {
+                let message = match runs {
+                    Some(runs) => format!("run {run} is not in the plan, which has {runs} runs"),
+                    None => "runs are numbered from 1".to_owned(),
+                };
+                Diagnostic::error("R021", message).at(file, place, "")
+            });
+            return None;
+        }
+        Some((run, place))
+    }
+
+    /// One row a reading: its value.
+    fn long_value(&mut self, run: usize, row: &Row<'_>, layout: &Layout) {
+        let file = self.file;
+        let get = |field: Field| layout.position(field).and_then(|at| row.cells.get(at));
+        let Some(value) = get(Field::Value).filter(|cell| !cell.is_empty()) else {
+            return;
+        };
+        let name = get(Field::Response);
+        let name_text = name.map(|cell| cell.text(&file.text)).unwrap_or_default();
+        let responses = &self.context.protocol.responses;
+        let Some((id, response)) = responses
+            .iter()
+            .enumerate()
+            .find(|(_, response)| response.name.eq_ignore_ascii_case(&name_text))
+        else {
+            let place = name.map_or_else(|| value.span(), Cell::span);
+            self.found.add(Severity::Error, || {
+                let known: Vec<&str> = responses.iter().map(|response| response.name.as_str()).collect();
+                let help = match nearest(&name_text, known.iter().copied()) {
+                    Some(meant) => format!("did you mean `{meant}`?"),
+                    None => format!("the protocol declares {}", known.join(", ")),
+                };
+                Diagnostic::error("R028", format!("there is no response `{name_text}`"))
+                    .at(file, place, "")
+                    .help(help)
+            });
+            return;
+        };
+        let number = get(Field::Reading);
+        let number_text = number.map(|cell| cell.text(&file.text)).unwrap_or_default();
+        let reading = match whole_number(&number_text) {
+            None if number_text.is_empty() && response.readings == 1 => 1,
+            Some(reading) if (1..=response.readings).contains(&reading) => reading,
+            _ => {
+                let place = number.map_or_else(|| value.span(), Cell::span);
+                self.found.add(Severity::Error, || {
+                    Diagnostic::error(
+                        "R029",
+                        format!(
+                            "`{number_text}` is not one of readings 1 to {} of a run",
+                            response.readings
+                        ),
+                    )
+                    .at(file, place, "")
+                });
+                return;
+            }
+        };
+        let column = Column::Reading(id, reading - 1);
+        if let Some(first) = self.seen_readings.insert((run, column), value.span()) {
+            let what = self.columns.name(column);
+            self.found.add(Severity::Error, || {
+                Diagnostic::error("R030", format!("{what} of run {run} stands in two rows"))
+                    .at(file, value.span(), "again")
+                    .at(file, first, "first here")
+            });
+            return;
+        }
+        self.cell(run, column, &value.text(&file.text), value.span(), false);
+    }
+
+    /// One cell that is not blank.
+    fn cell(&mut self, run: usize, column: Column, text: &str, span: Range<usize>, of_many: bool) {
+        let file = self.file;
+        if is_formula(text) {
+            self.found.add(Severity::Error, || {
+                Diagnostic::error("R009", format!("`{}` looks like a formula", clip(text)))
+                    .at(file, span, "")
+                    .help("write what was read; the file must hold values, not how to compute them")
+            });
+            return;
+        }
+        if of_many && self.said_before(run, column, text, &span) {
+            return;
+        }
+        if is_value(column) {
+            self.value(run, column, text, span);
+        } else {
+            self.note(run, column, text, span);
+        }
+    }
+
+    /// One row a reading: rows of one run repeat what belongs to the run, and must agree.
+    fn said_before(&mut self, run: usize, column: Column, text: &str, span: &Range<usize>) -> bool {
+        let Some((first, place)) = self.seen_notes.get(&(run, column)) else {
+            self.seen_notes.insert((run, column), (text.to_owned(), span.clone()));
+            return false;
+        };
+        if first != text {
+            let (file, what) = (self.file, self.columns.name(column));
+            let (first, place, span) = (first.clone(), place.clone(), span.clone());
+            self.found.add(Severity::Error, || {
+                Diagnostic::error(
+                    "R031",
+                    format!("rows of run {run} disagree on {what}: `{first}` and `{text}`"),
+                )
+                .at(file, span, "here")
+                .at(file, place, "and here")
+            });
+        }
+        true
+    }
+
+    /// A number, or the reason why there is none.
+    fn value(&mut self, run: usize, column: Column, text: &str, span: Range<usize>) {
+        let recorded = self.recorded_value(run, column);
+        let word = self.missing.get(&(run, column)).copied();
+        if let Some(reason) = missing_word(text) {
+            match (recorded, word) {
+                (None, Some(word)) if word == reason => {}
+                (None, None) => self.add(Entry::Missing {
+                    run,
+                    what: self.columns.name(column),
+                    reason: reason.to_owned(),
+                }),
+                (recorded, word) => {
+                    let from = recorded.map(|(text, _)| text.to_owned());
+                    let from = from.or_else(|| word.map(str::to_owned)).unwrap_or_default();
+                    self.correct(run, column, &from, reason.to_owned(), span);
+                }
+            }
+            return;
+        }
+        let parsed = match decimal::parse(text) {
+            Ok(parsed) => parsed,
+            Err(refusal) => {
+                let file = self.file;
+                self.found.add(Severity::Error, || {
+                    Diagnostic::error(refusal.code(), refusal.sentence(&clip(text)))
+                        .at(file, span, "")
+                        .help(refusal.help())
+                });
+                return;
+            }
+        };
+        self.marks.note(column, &parsed, &span);
+        if !self.possible(column, text, parsed.value, &span) {
+            return;
+        }
+        if recorded.is_some_and(|(_, value)| value == parsed.value) {
+            return;
+        }
+        self.doubt_value(run, column, text, parsed.value, &span);
+        let text = trim(text).to_owned();
+        match (recorded, word) {
+            (Some((from, _)), _) => {
+                let from = from.to_owned();
+                self.correct(run, column, &from, text, span);
+            }
+            (None, Some(word)) if !is_open(word) => self.correct(run, column, word, text, span),
+            (None, _) => {
+                if let Some(entry) = self.value_entry(run, column, text) {
+                    self.add(entry);
+                }
+            }
+        }
+    }
+
+    fn recorded_value(&self, run: usize, column: Column) -> Option<(&'a str, Decimal)> {
+        let run = self.record.runs.get(&run)?;
+        let written = match column {
+            Column::Condition(id) => run.conditions.get(id)?.as_ref()?,
+            Column::Reading(id, position) => run.readings.get(id)?.get(position)?.as_ref()?,
+            _ => return None,
+        };
+        Some((written.text.as_str(), written.value))
+    }
+
+    fn value_entry(&self, run: usize, column: Column, text: String) -> Option<Entry> {
+        let protocol = self.context.protocol;
+        match column {
+            Column::Reading(id, position) => Some(Entry::Reading {
+                run,
+                response: protocol.responses.get(id)?.name.clone(),
+                reading: position + 1,
+                text,
+            }),
+            Column::Condition(id) => Some(Entry::Condition {
+                run,
+                condition: protocol.conditions.get(id)?.name.clone(),
+                text,
+            }),
+            _ => None,
+        }
+    }
+
+    /// Refuses what cannot be.
+    fn possible(&mut self, column: Column, text: &str, value: Decimal, span: &Range<usize>) -> bool {
+        let protocol = self.context.protocol;
+        let (possible, unit) = match column {
+            Column::Condition(id) => protocol.conditions.get(id).map(|c| (c.possible, c.unit.as_str())),
+            Column::Reading(id, _) => protocol.responses.get(id).map(|r| (r.possible, r.unit.as_str())),
+            _ => None,
+        }
+        .unwrap_or((None, ""));
+        if lies_in(possible, value) {
+            return true;
+        }
+        let (low, high) = possible.unwrap_or_default();
+        let (file, what) = (self.file, self.columns.name(column));
+        self.found.add(Severity::Error, || {
+            let diagnostic = Diagnostic::error(
+                "R046",
+                format!("{what} cannot be {}: {low} to {high} {unit} is possible", trim(text)),
+            )
+            .at(file, span.clone(), "");
+            match slipped_mark(possible, value) {
+                Some(moved) => diagnostic.help(format!("is the decimal mark in its place? {moved} would be possible")),
+                None => diagnostic.help("write what was read; if there is no reading, say why: not done, lost, void"),
+            }
+        });
+        false
+    }
+
+    /// Questions what is odd.
+    fn doubt_value(&mut self, run: usize, column: Column, text: &str, value: Decimal, span: &Range<usize>) {
+        let protocol = self.context.protocol;
+        let mut expected = None;
+        let mut doubts: Vec<Doubt> = Vec::new();
+        match column {
+            Column::Reading(id, _) => {
+                if let Some(response) = protocol.responses.get(id) {
+                    expected = response.expected;
+                    doubts = doubts::of_reading(response, value);
+                }
+            }
+            Column::Condition(id) => {
+                if let Some(condition) = protocol.conditions.get(id) {
+                    expected = condition.expected;
+                    doubts = doubts::of_condition(condition, value);
+                }
+                let labels = self.structure.labels(run);
+                doubts.extend(
+                    self.agreement
+                        .check(protocol, self.context.plan, labels, run, id, value),
+                );
+            }
+            _ => {}
+        }
+        for (code, why) in doubts {
+            let (file, what) = (self.file, self.columns.name(column));
+            let moved = slipped_mark(expected, value).filter(|_| code == "R047");
+            self.found.add(Severity::Warning, || {
+                let diagnostic = Diagnostic::warning(code, format!("{what} of run {run} is {}: {why}", trim(text))).at(
+                    file,
+                    span.clone(),
+                    "taken in, please look",
+                );
+                match moved {
+                    Some(moved) => diagnostic.help(format!("is the decimal mark in its place? {moved} would fit")),
+                    None => diagnostic,
+                }
+            });
+        }
+    }
+
+    /// Order, time, operator, remark.
+    fn note(&mut self, run: usize, column: Column, text: &str, span: Range<usize>) {
+        let file = self.file;
+        let mut text = on_one_line(text);
+        let longest = if column == Column::Remark {
+            LONGEST_TEXT
+        } else {
+            LONGEST_LABEL
+        };
+        if let Some(why) = fault(&text, longest) {
+            let what = self.columns.name(column);
+            self.found.add(Severity::Error, || {
+                Diagnostic::error("R010", format!("the {what} is not taken: {why}")).at(file, span, "")
+            });
+            return;
+        }
+        if column == Column::Order {
+            let runs = self.context.runs();
+            let Some(order) = whole_number(&text).and_then(|order| position(&order.to_string(), runs)) else {
+                self.found.add(Severity::Error, || {
+                    let most = runs.map_or(String::new(), |runs| format!(" to {runs}"));
+                    Diagnostic::error("R051", format!("`{text}` is not a position in the order, from 1{most}"))
+                        .at(file, span, "")
+                });
+                return;
+            };
+            text = order.to_string();
+            self.orders.insert(run, (order, Some(span.clone())));
+        }
+        let now = recorded(self.context.protocol, self.record, run, column);
+        if now.as_deref() == Some(text.as_str()) {
+            if let Some((_, place)) = self.orders.get_mut(&run).filter(|_| column == Column::Order) {
+                *place = None;
+            }
+            return;
+        }
+        if column == Column::Operator
+            && let Some((code, why)) = doubts::of_operator(self.context.people, &text)
+        {
+            let place = span.clone();
+            self.found.add(Severity::Warning, || {
+                Diagnostic::warning(code, format!("`{text}` operated run {run}, and {why}")).at(
+                    file,
+                    place,
+                    "taken in, please look",
+                )
+            });
+        }
+        match now {
+            Some(from) => self.correct(run, column, &from, text, span),
+            None => self.add(Entry::Note {
+                run,
+                what: self.columns.name(column),
+                text,
+            }),
+        }
+    }
+
+    fn add(&mut self, entry: Entry) {
+        self.added += 1;
+        self.entries.push(entry);
+    }
+
+    /// A recorded value is changed: with a reason it is a correction.
+    fn correct(&mut self, run: usize, column: Column, from: &str, to: String, span: Range<usize>) {
+        let (file, what) = (self.file, self.columns.name(column));
+        let Some(reason) = self.reason else {
+            self.found.add(Severity::Error, || {
+                Diagnostic::error(
+                    "R060",
+                    format!("{what} of run {run} is recorded as `{from}`, and is now `{to}`"),
+                )
+                .at(file, span, "changed")
+                .help("say why with --reason, and it is taken in as a correction; both values are kept")
+            });
+            return;
+        };
+        let reason = on_one_line(reason);
+        if !self.reason_checked {
+            self.reason_checked = true;
+            if let Some(why) = reason_fault(&reason) {
+                self.found.error(
+                    Diagnostic::error("R061", format!("the reason is not taken: {why}"))
+                        .at(file, span, "changed")
+                        .help("say what went wrong: mis-typed, wrong position, foot not seated, instrument slipped"),
+                );
+            }
+        }
+        self.add(Entry::Correction {
+            run,
+            what,
+            from: from.to_owned(),
+            to,
+            reason,
+        });
+    }
+
+    fn finish(mut self, separator: char) -> Result<(Vec<Entry>, Diagnostics), Diagnostics> {
+        self.marks.judge(self.file, self.columns, separator, &mut self.found);
+        self.doubt_orders();
+        if self.found.has_errors() {
+            return Err(self.found.finish());
+        }
+        let mut entries = Vec::new();
+        if !self.entries.is_empty() {
+            let name = self.file.name.rsplit(['/', '\\']).next().unwrap_or_default();
+            entries.push(Entry::Taken {
+                file: file_name(name),
+                sha256: sha256(self.file.text.as_bytes()),
+                added: self.added,
+            });
+            entries.append(&mut self.entries);
+        }
+        Ok((entries, self.found.finish()))
+    }
+
+    /// Two runs cannot have been made at one position.
+    fn doubt_orders(&mut self) {
+        let mut by_position: BTreeMap<usize, Vec<(usize, &Option<Range<usize>>)>> = BTreeMap::new();
+        for (run, (order, place)) in &self.orders {
+            by_position.entry(*order).or_default().push((*run, place));
+        }
+        for (order, runs) in by_position.iter().filter(|(_, runs)| runs.len() > 1) {
+            for (run, place) in runs {
+                let Some(place) = place else { continue };
+                let other = runs
+                    .iter()
+                    .map(|(run, _)| *run)
+                    .find(|other| other != run)
+                    .unwrap_or_default();
+                let file = self.file;
+                self.found.add(Severity::Warning, || {
+                    Diagnostic::warning("R052", format!("runs {run} and {other} both claim position {order}")).at(
+                        file,
+                        place.clone(),
+                        "taken in, please look",
+                    )
+                });
+            }
+        }
+    }
+}
+
+/// A whole number, also as a spreadsheet may write it: `12`, `12.0`.
+pub(super) fn whole_number(text: &str) -> Option<usize> {
+    let text = trim(text);
+    whole(text).or_else(|| {
+        let value = decimal::parse(text).ok()?.value;
+        value
+            .fract()
+            .is_zero()
+            .then(|| whole(&value.trunc().normalize().to_string()))
+            .flatten()
+    })
+}
+
+/// What is wrong with a reason for a change.
+fn reason_fault(reason: &str) -> Option<String> {
+    let plain = reason.to_lowercase();
+    let empty_words = [
+        "looks wrong",
+        "wrong",
+        "looks odd",
+        "outlier",
+        "correction",
+        "corrected",
+        "fix",
+        "fixed",
+        "update",
+        "n/a",
+        "none",
+    ];
+    if empty_words.contains(&plain.trim_end_matches('.')) {
+        return Some(format!("`{reason}` says that the value changed, not why"));
+    }
+    text_fault(reason, LONGEST_TEXT)
+        .or_else(|| (reason.chars().filter(|c| c.is_alphabetic()).count() < 3).then(|| "it is too short".to_owned()))
+}
+
+/// A file's name fit for the journal: a name may hold anything that the system allows.
+fn file_name(name: &str) -> String {
+    let plain: String = name
+        .chars()
+        .map(|c| {
+            if fault(c.encode_utf8(&mut [0; 4]), 1).is_some() {
+                '\u{fffd}'
+            } else {
+                c
+            }
+        })
+        .take(LONGEST_TEXT)
+        .collect();
+    if plain.is_empty() { "sheet".to_owned() } else { plain }
+}
+
+/// The start of a text, for a message.
+pub(super) fn clip(text: &str) -> String {
+    let text = trim(text);
+    if text.chars().count() <= 40 {
+        text.to_owned()
+    } else {
+        text.chars().take(40).chain(['…']).collect()
+    }
+}

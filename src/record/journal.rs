@@ -1,0 +1,304 @@
+//! The journal: one JSON object a line, each with the hash of the line before.
+//!
+//! In:  entries, and the hash that the journal ends with.
+//! Out: lines to append; and `lines`, which checks what was read back.
+//!
+//! Form: UTF-8, LF line ends, no blank lines. Line k (from 1) is
+//! `{"n":k,"prev":"<hash>","at":"<RFC 3339>","kind":"<kind>",...}` with the keys in the order of `Entry` and no blanks
+//! outside texts. `prev` is the SHA-256, in lower-case hexadecimal, of the bytes of line k - 1 without its line end;
+//! in line 1 it is 64 zeros. So `sed -n 4p record.jsonl | tr -d '\n' | sha256sum` gives the `prev` of line 5.
+//! Nothing follows the last line: its hash, the *head*, has to be kept elsewhere (it is printed in the report) to show
+//! that the end was not changed or cut off.
+//!
+//! Never here: files, locks, the clock.
+
+use std::borrow::Cow;
+use std::collections::BTreeMap;
+use std::ops::Range;
+use std::sync::Arc;
+
+use serde::{Deserialize, Serialize};
+use sha2::{Digest, Sha256};
+
+use crate::diagnostic::{Diagnostic, Diagnostics, Source};
+
+use super::gather::MOST_LISTED;
+
+/// `prev` of the first line.
+pub const NO_LINE_BEFORE: &str = "0000000000000000000000000000000000000000000000000000000000000000";
+/// Longest line, in bytes.
+const LONGEST_LINE: usize = 64 * 1024;
+
+/// One thing that was recorded. Column names are those of sheets: `hardness 3`, `temperature`, `remark`.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(tag = "kind", rename_all = "lowercase")]
+pub enum Entry {
+    /// A file was taken in; the entries after it came from it.
+    Taken {
+        /// Its name, without folders.
+        file: String,
+        /// SHA-256 of its text in UTF-8, lower-case hexadecimal.
+        sha256: String,
+        /// How many values it added: the entries that follow, `run` entries not counted.
+        added: usize,
+    },
+    /// As-run studies: a run with its units and levels.
+    Run {
+        /// Number of the run, from 1.
+        run: usize,
+        /// Labels by unit name, without the run unit.
+        units: BTreeMap<String, String>,
+        /// Levels by factor name, as the protocol writes them.
+        levels: BTreeMap<String, String>,
+    },
+    /// A reading.
+    Reading {
+        /// Number of the run.
+        run: usize,
+        /// Name of the response.
+        response: String,
+        /// Position in the run, from 1.
+        reading: usize,
+        /// The number as written.
+        text: String,
+    },
+    /// A measured condition.
+    Condition {
+        /// Number of the run.
+        run: usize,
+        /// Name of the condition.
+        condition: String,
+        /// The number as written.
+        text: String,
+    },
+    /// What belongs to the run as a whole: `order`, `time`, `operator` or `remark`.
+    Note {
+        /// Number of the run.
+        run: usize,
+        /// The column.
+        what: String,
+        /// The text as written.
+        text: String,
+    },
+    /// A changed value. What was recorded before stays in the journal.
+    Correction {
+        /// Number of the run.
+        run: usize,
+        /// The column.
+        what: String,
+        /// The text before.
+        from: String,
+        /// The text after; a word such as `void` takes the value out.
+        to: String,
+        /// Why.
+        reason: String,
+    },
+    /// A value that is missing for a reason.
+    Missing {
+        /// Number of the run.
+        run: usize,
+        /// The column.
+        what: String,
+        /// `not done`, `lost`, `void` or `-`.
+        reason: String,
+    },
+    /// A departure from the protocol.
+    Deviation {
+        /// The run it concerns, if it concerns one.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        run: Option<usize>,
+        /// What happened.
+        what: String,
+    },
+}
+
+/// A line as it stands in the journal.
+#[derive(Debug, Serialize, Deserialize)]
+struct Line<'a> {
+    n: usize,
+    prev: Cow<'a, str>,
+    at: Cow<'a, str>,
+    #[serde(flatten)]
+    entry: Cow<'a, Entry>,
+}
+
+/// An entry that was read back.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Recorded {
+    /// Number of the line, from 1.
+    pub n: usize,
+    /// When it was taken in, RFC 3339.
+    pub at: String,
+    /// The entry.
+    pub entry: Entry,
+    /// Where the line stands in the journal, without its line end.
+    pub span: Range<usize>,
+}
+
+/// SHA-256 in lower-case hexadecimal.
+#[must_use]
+pub fn sha256(bytes: &[u8]) -> String {
+    data_encoding::HEXLOWER.encode(&Sha256::digest(bytes))
+}
+
+/// Lines to append to a journal, each with its line end.
+///
+/// `head` is the hash of the journal's last line (empty for an empty journal), `first_n` the number of the first line
+/// to write (the number of lines there are, plus one), `at` the time, RFC 3339.
+#[must_use]
+pub fn append_lines(entries: &[Entry], head: &str, first_n: usize, at: &str) -> String {
+    let mut prev = if head.is_empty() {
+        NO_LINE_BEFORE.to_owned()
+    } else {
+        head.to_owned()
+    };
+    let mut out = String::new();
+    for (index, entry) in entries.iter().enumerate() {
+        let line = line(first_n + index, &prev, at, entry);
+        prev = sha256(line.as_bytes());
+        out.push_str(&line);
+        out.push('\n');
+    }
+    out
+}
+
+/// One line without its end. An entry is texts and whole numbers only, which JSON always has room for.
+fn line(n: usize, prev: &str, at: &str, entry: &Entry) -> String {
+    serde_json::to_string(&Line {
+        n,
+        prev: prev.into(),
+        at: at.into(),
+        entry: Cow::Borrowed(entry),
+    })
+    .unwrap_or_default()
+}
+
+/// Byte offset at which a last line without a line end starts: what a kill left behind. `None` if the text is whole.
+#[must_use]
+pub fn torn_tail(text: &str) -> Option<usize> {
+    let start = text.rfind('\n').map_or(0, |at| at + 1);
+    (start < text.len()).then_some(start)
+}
+
+/// Every entry of a journal, and the hash of the last line; all that is wrong goes to `found`.
+///
+/// A line that cannot be read is left out and reading goes on behind it.
+pub fn lines(journal: &Arc<Source>, found: &mut Diagnostics) -> (Vec<Recorded>, String) {
+    let text = journal.text.as_str();
+    let torn = torn_tail(text);
+    let whole = text.get(..torn.unwrap_or(text.len())).unwrap_or_default();
+    let mut entries = Vec::new();
+    let mut head = String::new();
+    let mut start = 0;
+    let mut broken = 0;
+    for (index, line_text) in whole.split_terminator('\n').enumerate() {
+        let span = start..start + line_text.len();
+        start = span.end + 1;
+        let before = std::mem::replace(&mut head, sha256(line_text.as_bytes()));
+        match read_line(line_text, index + 1, &before) {
+            Ok((at, entry)) => entries.push(Recorded {
+                n: index + 1,
+                at,
+                entry,
+                span,
+            }),
+            Err(faults) => {
+                broken += faults.len();
+                for fault in faults {
+                    let mut diagnostic = Diagnostic::error(fault.code, fault.message).at(journal, span.clone(), "");
+                    if let Some(help) = fault.help {
+                        diagnostic = diagnostic.help(help);
+                    }
+                    found.push(diagnostic);
+                }
+            }
+        }
+        if broken >= MOST_LISTED {
+            found.push(Diagnostic::error("R099", "the lines after it were not looked at"));
+            break;
+        }
+    }
+    if let Some(torn) = torn {
+        found.push(
+            Diagnostic::error("R070", "the last line of the journal is cut off")
+                .at(journal, torn..text.len(), "")
+                .help("it was being written when the machine stopped and was never accepted; set it aside"),
+        );
+    }
+    (entries, head)
+}
+
+/// What is wrong with a line.
+struct LineFault {
+    code: &'static str,
+    message: String,
+    help: Option<String>,
+}
+
+fn fault(code: &'static str, message: impl Into<String>) -> LineFault {
+    LineFault {
+        code,
+        message: message.into(),
+        help: None,
+    }
+}
+
+fn read_line(text: &str, n: usize, hash_before: &str) -> Result<(String, Entry), Vec<LineFault>> {
+    if text.len() > LONGEST_LINE {
+        return Err(vec![fault("R071", format!("line {n} is longer than any entry"))]);
+    }
+    let read: Line<'_> = match serde_json::from_str(text) {
+        Ok(read) => read,
+        Err(wrong) => {
+            let what = if text.trim().is_empty() {
+                "it is blank".to_owned()
+            } else {
+                wrong.to_string()
+            };
+            return Err(vec![fault("R071", format!("line {n} is not a journal entry: {what}"))]);
+        }
+    };
+    let mut faults = Vec::new();
+    if read.n != n {
+        faults.push(fault(
+            "R072",
+            format!(
+                "line {n} says that it is entry {}: lines were lost, added or moved",
+                read.n
+            ),
+        ));
+    }
+    let expected = if n == 1 { NO_LINE_BEFORE } else { hash_before };
+    if read.prev != expected {
+        faults.push(if n == 1 {
+            fault("R073", "the first line does not start the chain with 64 zeros")
+        } else {
+            LineFault {
+                code: "R073",
+                message: format!(
+                    "line {n} does not carry the hash of line {}, which is {expected}",
+                    n - 1
+                ),
+                help: Some(format!(
+                    "line {} was changed after it was written, or lines were lost or put in; compare with a copy",
+                    n - 1
+                )),
+            }
+        });
+    }
+    if read.at.parse::<jiff::Timestamp>().is_err() {
+        faults.push(fault("R079", format!("line {n} has no time that can be read")));
+    }
+    if line(read.n, &read.prev, &read.at, &read.entry) != text {
+        faults.push(LineFault {
+            code: "R074",
+            message: format!("line {n} is not written as this tool writes it"),
+            help: Some("the journal was edited or saved by another program; restore it from a copy".to_owned()),
+        });
+    }
+    if faults.is_empty() {
+        Ok((read.at.into_owned(), read.entry.into_owned()))
+    } else {
+        Err(faults)
+    }
+}

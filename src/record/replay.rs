@@ -1,0 +1,436 @@
+//! The journal becomes the record as it stands: the last valid value of everything.
+//!
+//! In:  the journal's text, the protocol and the plan.
+//! Out: a `Record`, or everything that is wrong: the journal is outside data like any other.
+//!
+//! Method: `journal::lines` checks the chain; each entry is then checked against the protocol and what stands
+//! before it (a second value is no reading but a correction, a correction starts from what is recorded).
+
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+use crate::diagnostic::{Diagnostic, Diagnostics, Severity, Source};
+use crate::plan::Plan;
+use crate::protocol::Protocol;
+
+use super::columns::{Column, Columns, recorded};
+use super::decimal;
+use super::doubts::{lies_in, of_record};
+use super::gather::MOST_LISTED;
+use super::journal::{Entry, Recorded, lines};
+use super::levels::find_level;
+use super::model::{Correction, Deviation, Missing, Record, RunRecord, TakenFile, Written};
+use super::words::{LONGEST_LABEL, LONGEST_TEXT, fault, is_formula, is_open, missing_word};
+
+/// What a record is held against.
+#[derive(Debug, Clone, Copy)]
+pub struct Context<'a> {
+    /// The protocol.
+    pub protocol: &'a Protocol,
+    /// The frozen plan; `None` for an as-run study.
+    pub plan: Option<&'a Plan>,
+    /// Initials of those who may operate; empty if nobody is listed.
+    pub people: &'a [String],
+}
+
+impl Context<'_> {
+    /// Highest run number: the plan's number of runs; no bound for an as-run study.
+    #[must_use]
+    pub fn runs(&self) -> Option<usize> {
+        if self.protocol.is_as_run() {
+            None
+        } else {
+            Some(self.plan.map_or(0, |plan| plan.runs.len()))
+        }
+    }
+}
+
+/// Reads a journal back.
+///
+/// # Errors
+///
+/// Everything wrong with the chain or with an entry, each with its line.
+pub fn replay(journal: &Arc<Source>, context: &Context<'_>) -> Result<Record, Diagnostics> {
+    let mut found = Diagnostics::new();
+    let (entries, head) = lines(journal, &mut found);
+    let mut replayer = Replayer {
+        context: *context,
+        columns: Columns::new(context.protocol),
+        record: Record::default(),
+        missing: BTreeMap::new(),
+    };
+    for recorded in &entries {
+        if let Err((code, message)) = replayer.apply(recorded) {
+            found.push(Diagnostic::error(code, format!("entry {}: {message}", recorded.n)).at(
+                journal,
+                recorded.span.clone(),
+                "",
+            ));
+            if found.count(Severity::Error) >= MOST_LISTED {
+                break;
+            }
+        }
+    }
+    if found.has_errors() {
+        return Err(found);
+    }
+    let Replayer {
+        mut record,
+        missing,
+        columns,
+        ..
+    } = replayer;
+    record.missing = missing
+        .into_iter()
+        .map(|((run, column), (reason, at))| Missing {
+            run,
+            what: columns.name(column),
+            reason: reason.to_owned(),
+            at,
+        })
+        .collect();
+    record.entries = entries.len();
+    record.head = head;
+    record.questioned = of_record(context.protocol, context.plan, context.people, &record);
+    Ok(record)
+}
+
+/// A code and a sentence.
+type Refused = (&'static str, String);
+
+struct Replayer<'a> {
+    context: Context<'a>,
+    columns: Columns<'a>,
+    record: Record,
+    /// Reason and time, by run and column.
+    missing: BTreeMap<(usize, Column), (&'static str, String)>,
+}
+
+impl Replayer<'_> {
+    fn apply(&mut self, recorded: &Recorded) -> Result<(), Refused> {
+        let at = &recorded.at;
+        match &recorded.entry {
+            Entry::Taken { file, sha256, added } => {
+                let hash = sha256.len() == 64 && sha256.bytes().all(|b| matches!(b, b'0'..=b'9' | b'a'..=b'f'));
+                if !hash || file.contains(['/', '\\']) || fault(file, LONGEST_TEXT).is_some() {
+                    return Err(("R079", "the file's name or hash is not one".to_owned()));
+                }
+                self.record.files.push(TakenFile {
+                    name: file.clone(),
+                    sha256: sha256.clone(),
+                    at: at.clone(),
+                    added: *added,
+                });
+                Ok(())
+            }
+            Entry::Run { run, units, levels } => self.declare_run(*run, units, levels),
+            Entry::Reading {
+                run,
+                response,
+                reading,
+                text,
+            } => {
+                let id = self.context.protocol.responses.iter().position(|r| r.name == *response);
+                let column = id
+                    .filter(|id| (1..=self.context.protocol.responses[*id].readings).contains(reading))
+                    .map(|id| Column::Reading(id, reading - 1))
+                    .ok_or_else(|| ("R076", format!("the protocol has no reading {reading} of `{response}`")))?;
+                self.add(*run, column, text, recorded.n)
+            }
+            Entry::Condition { run, condition, text } => {
+                let column = self.column(condition, |column| matches!(column, Column::Condition(_)))?;
+                self.add(*run, column, text, recorded.n)
+            }
+            Entry::Note { run, what, text } => {
+                let column = self.column(what, is_note)?;
+                self.add(*run, column, text, recorded.n)
+            }
+            Entry::Correction {
+                run,
+                what,
+                from,
+                to,
+                reason,
+            } => {
+                let column = self.column(what, |column| column != Column::Run)?;
+                self.run_exists(*run)?;
+                check_text(reason, LONGEST_TEXT)?;
+                let now = self.now(*run, column).unwrap_or_default();
+                if now != *from || now.is_empty() {
+                    return Err((
+                        "R078",
+                        format!("the correction of {what} in run {run} starts from `{from}`, but `{now}` is recorded"),
+                    ));
+                }
+                self.set(*run, column, to, recorded.n, at)?;
+                self.record.corrections.push(Correction {
+                    run: *run,
+                    what: self.columns.name(column),
+                    from: from.clone(),
+                    to: to.clone(),
+                    reason: reason.clone(),
+                    at: at.clone(),
+                });
+                Ok(())
+            }
+            Entry::Missing { run, what, reason } => {
+                let column = self.column(what, is_value)?;
+                self.run_exists(*run)?;
+                let word = missing_word(reason)
+                    .filter(|word| *word == reason)
+                    .ok_or_else(|| ("R079", format!("`{reason}` is no reason for a missing value")))?;
+                if self.now(*run, column).is_some() {
+                    return Err(("R077", format!("{what} of run {run} is recorded already")));
+                }
+                self.missing.insert((*run, column), (word, at.clone()));
+                self.run_mut(*run);
+                Ok(())
+            }
+            Entry::Deviation { run, what } => {
+                if let Some(run) = run {
+                    self.run_exists(*run)?;
+                }
+                check_text(what, LONGEST_TEXT)?;
+                self.record.deviations.push(Deviation {
+                    run: *run,
+                    what: what.clone(),
+                    at: at.clone(),
+                });
+                Ok(())
+            }
+        }
+    }
+
+    fn column(&self, what: &str, fits: impl Fn(Column) -> bool) -> Result<Column, Refused> {
+        self.columns
+            .find(what)
+            .filter(|column| fits(*column) && self.columns.name(*column) == what)
+            .ok_or_else(|| ("R076", format!("the protocol has no such column as `{what}`")))
+    }
+
+    fn run_exists(&self, run: usize) -> Result<(), Refused> {
+        let exists = match self.context.runs() {
+            Some(runs) => (1..=runs).contains(&run),
+            None => self.record.runs.contains_key(&run),
+        };
+        exists.then_some(()).ok_or_else(|| {
+            let whose = if self.context.protocol.is_as_run() {
+                "was not declared"
+            } else {
+                "is not in the plan"
+            };
+            ("R075", format!("run {run} {whose}"))
+        })
+    }
+
+    /// What is recorded: a value, or a word that stands in its place.
+    fn now(&self, run: usize, column: Column) -> Option<String> {
+        recorded(self.context.protocol, &self.record, run, column)
+            .or_else(|| self.missing.get(&(run, column)).map(|(word, _)| (*word).to_owned()))
+    }
+
+    fn run_mut(&mut self, run: usize) -> &mut RunRecord {
+        let protocol = self.context.protocol;
+        self.record.runs.entry(run).or_insert_with(|| RunRecord {
+            run,
+            readings: protocol.responses.iter().map(|r| vec![None; r.readings]).collect(),
+            conditions: vec![None; protocol.conditions.len()],
+            ..RunRecord::default()
+        })
+    }
+
+    fn declare_run(
+        &mut self,
+        run: usize,
+        units: &BTreeMap<String, String>,
+        levels: &BTreeMap<String, String>,
+    ) -> Result<(), Refused> {
+        let protocol = self.context.protocol;
+        if !protocol.is_as_run() {
+            return Err((
+                "R075",
+                "the runs of this study come from its plan, not from its record".to_owned(),
+            ));
+        }
+        if run == 0 || self.record.runs.contains_key(&run) {
+            return Err(("R077", format!("run {run} is declared twice, or is 0")));
+        }
+        let above = protocol.units.split_last().map(|(_, above)| above).unwrap_or_default();
+        let mut labels = Vec::with_capacity(above.len() + 1);
+        for unit in above {
+            let label = units
+                .get(&unit.name)
+                .ok_or_else(|| ("R076", format!("run {run} has no {}", unit.name)))?;
+            check_text(label, LONGEST_LABEL)?;
+            labels.push(label.clone());
+        }
+        labels.push(run.to_string());
+        let mut indices = Vec::with_capacity(protocol.factors.len());
+        for factor in &protocol.factors {
+            let level = levels
+                .get(&factor.name)
+                .ok_or_else(|| ("R076", format!("run {run} has no {}", factor.name)))?;
+            let index = find_level(factor, level)
+                .ok_or_else(|| ("R079", format!("`{level}` is not a level of {}", factor.name)))?;
+            indices.push(index);
+        }
+        if units.len() != above.len() || levels.len() != protocol.factors.len() {
+            return Err((
+                "R076",
+                format!("run {run} has units or factors that the protocol does not have"),
+            ));
+        }
+        let entry = self.run_mut(run);
+        entry.units = labels;
+        entry.levels = indices;
+        Ok(())
+    }
+
+    /// Records what was not there yet.
+    fn add(&mut self, run: usize, column: Column, text: &str, entry: usize) -> Result<(), Refused> {
+        self.run_exists(run)?;
+        let there = recorded(self.context.protocol, &self.record, run, column).is_some();
+        let gone = self.missing.get(&(run, column)).is_some_and(|(word, _)| !is_open(word));
+        if there || gone {
+            return Err((
+                "R077",
+                format!("{} of run {run} is recorded already", self.columns.name(column)),
+            ));
+        }
+        if missing_word(text).is_some() && is_value(column) {
+            return Err(("R079", format!("`{text}` is not a value")));
+        }
+        self.set(run, column, text, entry, "")
+    }
+
+    /// Puts a text where it belongs, or a reason in place of a value.
+    fn set(&mut self, run: usize, column: Column, text: &str, entry: usize, at: &str) -> Result<(), Refused> {
+        let protocol = self.context.protocol;
+        let runs = self.context.runs();
+        if is_value(column) {
+            let word = missing_word(text);
+            let written = match word {
+                Some(_) => None,
+                None => Some(written(protocol, column, text, entry)?),
+            };
+            match word {
+                Some(word) => self.missing.insert((run, column), (word, at.to_owned())),
+                None => self.missing.remove(&(run, column)),
+            };
+            let run = self.run_mut(run);
+            let slot = match column {
+                Column::Condition(id) => run.conditions.get_mut(id),
+                Column::Reading(id, position) => run.readings.get_mut(id).and_then(|of| of.get_mut(position)),
+                _ => None,
+            };
+            if let Some(slot) = slot {
+                *slot = written;
+            }
+            return Ok(());
+        }
+        check_text(
+            text,
+            if column == Column::Remark {
+                LONGEST_TEXT
+            } else {
+                LONGEST_LABEL
+            },
+        )?;
+        let level = match column {
+            Column::Factor(id) => Some(
+                protocol
+                    .factors
+                    .get(id)
+                    .and_then(|factor| find_level(factor, text))
+                    .ok_or_else(|| ("R079", format!("`{text}` is not a level")))?,
+            ),
+            _ => None,
+        };
+        let order = match column {
+            Column::Order => {
+                Some(position(text, runs).ok_or_else(|| ("R079", format!("`{text}` is not a position in the order")))?)
+            }
+            _ => None,
+        };
+        if matches!(column, Column::Unit(_) | Column::Factor(_)) && !protocol.is_as_run() {
+            return Err(("R079", "units and levels of this study come from its plan".to_owned()));
+        }
+        let run = self.run_mut(run);
+        match column {
+            Column::Order => run.order = order,
+            Column::Time => text.clone_into(&mut run.time),
+            Column::Operator => text.clone_into(&mut run.operator),
+            Column::Remark => text.clone_into(&mut run.remark),
+            Column::Unit(id) => {
+                if let Some(slot) = run.units.get_mut(id) {
+                    text.clone_into(slot);
+                }
+            }
+            Column::Factor(id) => {
+                if let (Some(slot), Some(level)) = (run.levels.get_mut(id), level) {
+                    *slot = level;
+                }
+            }
+            Column::Run | Column::Condition(_) | Column::Reading(..) => {}
+        }
+        Ok(())
+    }
+}
+
+/// A position in the order: a whole number from 1, at most the number of planned runs.
+#[must_use]
+pub fn position(text: &str, runs: Option<usize>) -> Option<usize> {
+    whole(text).filter(|order| *order >= 1 && runs.is_none_or(|runs| *order <= runs))
+}
+
+/// A whole number of at most nine digits, as written in plain digits.
+#[must_use]
+pub fn whole(text: &str) -> Option<usize> {
+    let digits = (1..=9).contains(&text.len()) && text.bytes().all(|b| b.is_ascii_digit());
+    digits.then(|| text.parse().ok()).flatten()
+}
+
+/// True for a column that holds a number that was read.
+#[must_use]
+pub fn is_value(column: Column) -> bool {
+    matches!(column, Column::Condition(_) | Column::Reading(..))
+}
+
+/// True for a column of a `note` entry.
+#[must_use]
+pub fn is_note(column: Column) -> bool {
+    matches!(column, Column::Order | Column::Time | Column::Operator | Column::Remark)
+}
+
+fn written(protocol: &Protocol, column: Column, text: &str, entry: usize) -> Result<Written, Refused> {
+    let parsed = decimal::parse(text).map_err(|refusal| (refusal.code(), refusal.sentence(text)))?;
+    if decimal::trim(text) != text {
+        return Err(("R079", format!("`{text}` has blanks around it")));
+    }
+    let possible = match column {
+        Column::Condition(id) => protocol.conditions.get(id).and_then(|condition| condition.possible),
+        Column::Reading(id, _) => protocol.responses.get(id).and_then(|response| response.possible),
+        _ => None,
+    };
+    if !lies_in(possible, parsed.value) {
+        return Err(("R046", format!("`{text}` lies outside what is possible")));
+    }
+    Ok(Written {
+        text: text.to_owned(),
+        value: parsed.value,
+        entry,
+    })
+}
+
+fn check_text(text: &str, longest: usize) -> Result<(), Refused> {
+    if text.is_empty() || decimal::trim(text) != text {
+        return Err(("R079", "a text is empty or has blanks around it".to_owned()));
+    }
+    if is_formula(text) {
+        return Err(("R009", format!("`{text}` is a formula")));
+    }
+    match fault(text, longest) {
+        Some(why) => Err(("R010", format!("a text is not taken: {why}"))),
+        None => Ok(()),
+    }
+}
