@@ -127,7 +127,7 @@ fn fill(blank: &str, protocol: &Protocol, plan: &Plan) -> String {
             if run.run == WARM.0 { WARM.1.to_owned() } else { core },
         );
         write("humidity", truth.humidity[session - 1].to_string());
-        write("operator", if session % 2 == 1 { "op1" } else { "op2" }.to_owned());
+        write("initials", if session % 2 == 1 { "op1" } else { "op2" }.to_owned());
         // A run takes four minutes, a roller that is laid into the cradle four more; each session has a day of its own.
         let first_of_session = (run.run - 1) % 24 == 0;
         minutes = if first_of_session { 11 * 60 } else { minutes + 4 };
