@@ -9,7 +9,7 @@ use std::hint::black_box;
 use std::time::Instant;
 
 use rust_decimal::Decimal;
-use wellrun::record::{Table, decode, parse_number};
+use wellrun::record::{Table, decode, lies_in, lies_on, parse_number};
 
 const ROWS: usize = 1_000_000;
 
@@ -67,7 +67,8 @@ fn cells(text: &str) -> usize {
 
 /// Finds every cell, reads eleven of twelve as what they must be, and holds the readings against a range and a step.
 fn numbers(text: &str) -> usize {
-    let (low, high, step) = (Decimal::from(55), Decimal::from(85), Decimal::new(1, 1));
+    let range = Some((Decimal::from(55), Decimal::from(85)));
+    let step = Decimal::new(1, 1);
     let table = Table::open(text).expect("a header");
     let mut rows = table.rows();
     let (mut cells, mut faults) = (Vec::new(), Vec::new());
@@ -78,9 +79,8 @@ fn numbers(text: &str) -> usize {
             let fine = match column {
                 3 => raw == "A" || raw == "B",
                 11 => raw == "AB",
-                _ => parse_number(raw).is_ok_and(|number| {
-                    column < 4 || (low <= number.value && number.value <= high && number.value.scale() <= step.scale())
-                }),
+                _ => parse_number(raw)
+                    .is_ok_and(|number| column < 4 || (lies_in(range, number.value) && lies_on(step, number.value))),
             };
             count += usize::from(fine);
         }

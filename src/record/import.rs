@@ -17,8 +17,8 @@ use rust_decimal::Decimal;
 use crate::diagnostic::{Diagnostic, Diagnostics, Severity, Source, nearest};
 
 use super::columns::{Column, Columns, recorded};
-use super::decimal::{self, trim};
-use super::doubts::{self, Agreement, Doubt, lies_in, slipped_mark};
+use super::decimal::{self, lies_in, trim};
+use super::doubts::{self, Agreement, Doubt, slipped_mark};
 use super::gather::Gather;
 use super::journal::{Entry, sha256};
 use super::layout::{Field, Layout};
@@ -129,6 +129,9 @@ fn shown(separator: char) -> &'static str {
         _ => ",",
     }
 }
+
+/// A run that claims a position in the order, and where, if this file says so.
+type Claim<'a> = (usize, Option<&'a Range<usize>>);
 
 /// The cells of a row that a run is read from.
 struct Row<'a> {
@@ -725,9 +728,9 @@ impl<'a> Import<'a> {
 
     /// Two runs cannot have been made at one position.
     fn doubt_orders(&mut self) {
-        let mut by_position: BTreeMap<usize, Vec<(usize, &Option<Range<usize>>)>> = BTreeMap::new();
+        let mut by_position: BTreeMap<usize, Vec<Claim<'_>>> = BTreeMap::new();
         for (run, (order, place)) in &self.orders {
-            by_position.entry(*order).or_default().push((*run, place));
+            by_position.entry(*order).or_default().push((*run, place.as_ref()));
         }
         for (order, runs) in by_position.iter().filter(|(_, runs)| runs.len() > 1) {
             for (run, place) in runs {
@@ -741,7 +744,7 @@ impl<'a> Import<'a> {
                 self.found.add(Severity::Warning, || {
                     Diagnostic::warning("R052", format!("runs {run} and {other} both claim position {order}")).at(
                         file,
-                        place.clone(),
+                        (*place).clone(),
                         "taken in, please look",
                     )
                 });

@@ -59,7 +59,7 @@ pub fn decode_text(bytes: &[u8]) -> Result<String, String> {
             Ok(text) => text.to_owned(),
             Err(wrong) => {
                 let before = bytes.get(..wrong.valid_up_to()).unwrap_or_default();
-                let line = before.iter().filter(|b| **b == b'\n').count() + 1;
+                let line = before.split(|b| *b == b'\n').count();
                 return Err(format!(
                     "line {line} is not UTF-8: the file was probably saved in an old national character set \
                      (Latin-1, Windows-1252); save it as CSV UTF-8, since letters and signs cannot be told apart otherwise"
@@ -348,7 +348,7 @@ impl Rows<'_> {
     #[inline]
     fn trimmed(&self, start: usize, end: usize, doubled: bool) -> Cell {
         let bytes = self.text.as_bytes();
-        let plain = |at: usize| bytes.get(at).is_some_and(|b| b.is_ascii_graphic());
+        let plain = |at: usize| bytes.get(at).is_some_and(u8::is_ascii_graphic);
         if start < end && plain(start) && plain(end - 1) {
             return Cell { start, end, doubled };
         }
