@@ -42,8 +42,9 @@ fn main() {
     ] {
         let mut best = f64::INFINITY;
         for _ in 0..5 {
+            let bytes = text.clone().into_bytes(); // as a file is read: into memory of its own
             let start = Instant::now();
-            let source = decode("large.csv", text.as_bytes()).expect("UTF-8");
+            let source = decode("large.csv", bytes).expect("UTF-8");
             let count = black_box(work(&source.text));
             assert_eq!(count, ROWS * 12);
             best = best.min(start.elapsed().as_secs_f64());

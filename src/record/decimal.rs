@@ -221,7 +221,7 @@ fn on_one_scale(a: Decimal, b: Decimal) -> Option<(i64, i64)> {
     let scale = a.scale().max(b.scale());
     let raise = |d: Decimal| -> Option<i64> {
         let power = POWERS.get((scale - d.scale()) as usize)?;
-        i64::try_from(d.mantissa()).ok()?.checked_mul(*power)
+        short(d)?.checked_mul(*power)
     };
     Some((raise(a)?, raise(b)?))
 }
@@ -240,17 +240,28 @@ const POWERS: [i64; MOST_DECIMALS + 1] = [
     1_000_000_000,
 ];
 
-/// True if `a` is not above `b`.
-#[inline]
-fn at_most(a: Decimal, b: Decimal) -> bool {
-    on_one_scale(a, b).map_or_else(|| a <= b, |(a, b)| a <= b)
-}
-
 /// True if a value lies in a range, ends included, or there is no range.
 #[must_use]
 #[inline]
 pub fn lies_in(range: Option<(Decimal, Decimal)>, value: Decimal) -> bool {
-    range.is_none_or(|(low, high)| at_most(low, value) && at_most(value, high))
+    let Some((low, high)) = range else { return true };
+    match (short(value), end(low, value.scale()), end(high, value.scale())) {
+        (Some(value), Some(low), Some(high)) => low <= value && value <= high,
+        _ => low <= value && value <= high,
+    }
+}
+
+/// The digits of a decimal as a whole number, if they are few enough.
+#[inline]
+fn short(d: Decimal) -> Option<i64> {
+    i64::try_from(d.mantissa()).ok()
+}
+
+/// The end of a range as a whole number on a scale that is no coarser than its own.
+#[inline]
+fn end(of: Decimal, scale: u32) -> Option<i64> {
+    let power = POWERS.get(scale.checked_sub(of.scale())? as usize)?;
+    short(of)?.checked_mul(*power)
 }
 
 /// True if a value is a whole number of steps; `step` is above zero.

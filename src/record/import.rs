@@ -332,7 +332,7 @@ impl<'a> Import<'a> {
                 let what = if text.is_empty() {
                     "the row has no run number".to_owned()
                 } else {
-                    format!("`{text}` is not a run number")
+                    format!("`{}` is not a run number", clip(&text))
                 };
                 Diagnostic::error("R020", what)
                     .at(file, place, "")
@@ -372,11 +372,11 @@ impl<'a> Import<'a> {
             let place = name.map_or_else(|| value.span(), Cell::span);
             self.found.add(Severity::Error, || {
                 let known: Vec<&str> = responses.iter().map(|response| response.name.as_str()).collect();
-                let help = match nearest(&name_text, known.iter().copied()) {
+                let help = match nearest(&clip(&name_text), known.iter().copied()) {
                     Some(meant) => format!("did you mean `{meant}`?"),
                     None => format!("the protocol declares {}", known.join(", ")),
                 };
-                Diagnostic::error("R028", format!("there is no response `{name_text}`"))
+                Diagnostic::error("R028", format!("there is no response `{}`", clip(&name_text)))
                     .at(file, place, "")
                     .help(help)
             });
@@ -393,7 +393,8 @@ impl<'a> Import<'a> {
                     Diagnostic::error(
                         "R029",
                         format!(
-                            "`{number_text}` is not one of readings 1 to {} of a run",
+                            "`{}` is not one of readings 1 to {} of a run",
+                            clip(&number_text),
                             response.readings
                         ),
                     )
@@ -448,7 +449,11 @@ impl<'a> Import<'a> {
             self.found.add(Severity::Error, || {
                 Diagnostic::error(
                     "R031",
-                    format!("rows of run {run} disagree on {what}: `{first}` and `{text}`"),
+                    format!(
+                        "rows of run {run} disagree on {what}: `{}` and `{}`",
+                        clip(&first),
+                        clip(text)
+                    ),
                 )
                 .at(file, span, "here")
                 .at(file, place, "and here")
