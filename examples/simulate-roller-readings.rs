@@ -49,7 +49,7 @@ const SWAPPED: (usize, usize, &str, &str) = (23, 7, "75.4", "57.4");
 /// A run whose probe was warmer than expected.
 const WARM: (usize, &str) = (58, "26.2");
 /// Two runs that were made in reverse order.
-const REVERSED: (usize, usize) = (41, 42);
+const REVERSED: (usize, usize) = (42, 43);
 
 fn main() -> ExitCode {
     match filled() {
@@ -90,7 +90,7 @@ fn fill(blank: &str, protocol: &Protocol, plan: &Plan) -> String {
         head.iter()
             .position(|column| column.trim_start_matches('\u{feff}') == name)
     };
-    let mut spread = Stream::named("wellrun example: readings");
+    let mut spread = Stream::named("north bench, readings");
     let mut minutes = 0;
     for (row, run) in rows.iter_mut().zip(&plan.runs) {
         let mut write = |name: &str, text: String| {
@@ -127,7 +127,7 @@ fn fill(blank: &str, protocol: &Protocol, plan: &Plan) -> String {
             if run.run == WARM.0 { WARM.1.to_owned() } else { core },
         );
         write("humidity", truth.humidity[session - 1].to_string());
-        write("operator", if session % 2 == 1 { "op1" } else { "op2" }.to_owned());
+        write("initials", if session % 2 == 1 { "op1" } else { "op2" }.to_owned());
         // A run takes four minutes, a roller that is laid into the cradle four more; each session has a day of its own.
         let first_of_session = (run.run - 1) % 24 == 0;
         minutes = if first_of_session { 11 * 60 } else { minutes + 4 };
@@ -168,10 +168,10 @@ struct Truth {
 impl Truth {
     fn draw() -> Self {
         let spread = |name: &str, count: usize, sd: f64| {
-            let mut stream = Stream::named(&format!("wellrun example: {name}"));
+            let mut stream = Stream::named(&format!("north bench, {name}"));
             (0..count).map(|_| sd * stream.normal()).collect()
         };
-        let mut humidity = Stream::named("wellrun example: humidity");
+        let mut humidity = Stream::named("north bench, humidity");
         Self {
             sessions: spread("sessions", 4, SESSION),
             rollers: spread("rollers", 6, ROLLER),

@@ -29,7 +29,7 @@ pub fn run(args: &Args, console: &Console, outside: &Outside) -> Done {
         let list: Vec<DiagnosticJson<'_>> = found.iter().map(DiagnosticJson::from).collect();
         console.json(&json!({ "ok": !found.has_errors(), "diagnostics": list }))?;
     } else {
-        console.diagnostics(&found);
+        console.all_diagnostics(&found);
         console.say(&format!(
             "{} found wrong in {}.",
             capital(&tally(&found)),

@@ -107,13 +107,20 @@ impl Console {
         }
     }
 
-    /// Prints diagnostics on standard error: for people, or one JSON object a line. Under `--quiet` errors only.
+    /// Prints errors and warnings on standard error: for people, or one JSON object a line. Under `--quiet` errors only.
     pub fn diagnostics(&self, diagnostics: &Diagnostics) {
+        self.down_to(Severity::Warning, diagnostics);
+    }
+
+    /// The same with notes.
+    pub fn all_diagnostics(&self, diagnostics: &Diagnostics) {
+        self.down_to(Severity::Note, diagnostics);
+    }
+
+    fn down_to(&self, least: Severity, diagnostics: &Diagnostics) {
+        let least = if self.quiet { Severity::Error } else { least };
         let mut text = String::new();
-        for diagnostic in diagnostics {
-            if self.quiet && diagnostic.severity < Severity::Error {
-                continue;
-            }
+        for diagnostic in diagnostics.iter().filter(|diagnostic| diagnostic.severity >= least) {
             if self.json {
                 if let Ok(line) = serde_json::to_string(&DiagnosticJson::from(diagnostic)) {
                     text.push_str(&line);

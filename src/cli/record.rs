@@ -188,8 +188,12 @@ impl Batch {
         if entries.is_empty() {
             return Ok(before.clone());
         }
-        self.lines
-            .push_str(&record::append_lines(entries, &before.head, &outside.now()));
+        self.lines.push_str(&record::append_lines(
+            entries,
+            &before.head,
+            before.entries + 1,
+            &outside.now(),
+        ));
         self.entries += entries.len();
         let journal = &study.journal.source;
         let whole = Source::new(journal.name.clone(), format!("{}{}", journal.text, self.lines));
