@@ -9,7 +9,7 @@ use super::frame::Frame;
 use crate::numeric::distribution::{f_upper, t_upper};
 use crate::numeric::sum;
 use crate::protocol::{Protocol, Response};
-use crate::stats::strata::TermColumns;
+use crate::stats::strata::StrataFit;
 use crate::stats::summary::median;
 
 /// p-value below which somebody should look; common practice, and no test of a hypothesis.
@@ -17,9 +17,13 @@ const LOOK: f64 = 0.01;
 
 /// All checks of one response.
 pub(super) fn checks(protocol: &Protocol, response: &Response, frame: &Frame, fit: &Fit) -> Vec<Check> {
-    let mut checks = vec![trend(frame, fit, response)];
-    checks.extend((0..protocol.factors.len()).map(|factor| spread(protocol, factor, frame, fit)));
-    checks.push(odd_run(frame, fit, response));
+    let mut checks = Vec::new();
+    if let Some(balanced) = fit.balanced() {
+        let strata = &balanced.strata;
+        checks.push(trend(frame, fit, strata, response));
+        checks.extend((0..protocol.factors.len()).map(|factor| spread(protocol, factor, frame, strata)));
+        checks.push(odd_run(frame, fit, strata, response));
+    }
     if response.readings > 1 {
         checks.push(within_run(frame, response));
         checks.push(resolution(frame, response));
@@ -49,14 +53,11 @@ fn judged(name: String, p: f64, statistic: f64, look: String, fine: String) -> C
 }
 
 /// Does the response drift along the run order? The position joins the model in the finest stratum, after everything else.
-fn trend(frame: &Frame, fit: &Fit, response: &Response) -> Check {
+fn trend(frame: &Frame, fit: &Fit, strata: &StrataFit, response: &Response) -> Check {
     let name = "drift along the run order";
     let finest = fit.partitions.len() - 1;
     let position: Vec<f64> = frame.rows.iter().map(|row| row.position as f64).collect();
-    let columns = TermColumns {
-        columns: vec![fit.left_in_finest(&position)],
-    };
-    let along = &columns.columns[0];
+    let along = &strata.left_in_finest(&position, &fit.partitions);
     let length = sum::dot(along, along);
     let Some((mean_square, df)) = fit.error(finest).filter(|(_, df)| *df >= 2.0 && length > 1e-9) else {
         return cannot_tell(
@@ -64,7 +65,7 @@ fn trend(frame: &Frame, fit: &Fit, response: &Response) -> Check {
             "Too few degrees of freedom are left to see a drift along the run order.",
         );
     };
-    let slope = sum::dot(along, &fit.strata.residuals) / length;
+    let slope = sum::dot(along, &strata.residuals) / length;
     let explained = slope * slope * length;
     let left = (mean_square * df - explained).max(0.0) / (df - 1.0);
     let t = if left > 0.0 {
@@ -84,14 +85,14 @@ fn trend(frame: &Frame, fit: &Fit, response: &Response) -> Check {
 }
 
 /// Is the spread the same at every level of a factor? Absolute distance from the level's median, compared between levels.
-fn spread(protocol: &Protocol, factor: usize, frame: &Frame, fit: &Fit) -> Check {
+fn spread(protocol: &Protocol, factor: usize, frame: &Frame, strata: &StrataFit) -> Check {
     let declared = &protocol.factors[factor];
     let name = format!("spread by {}", declared.name);
     let mut distances: Vec<Vec<f64>> = Vec::new();
     for level in 0..declared.levels.len() {
         let left: Vec<f64> = (0..frame.rows.len())
             .filter(|&row| frame.rows[row].levels[factor] == level)
-            .map(|row| fit.strata.residuals[row])
+            .map(|row| strata.residuals[row])
             .collect();
         let middle = median(&left).unwrap_or(0.0);
         distances.push(left.iter().map(|r| (r - middle).abs()).collect());
@@ -135,10 +136,10 @@ fn spread(protocol: &Protocol, factor: usize, frame: &Frame, fit: &Fit) -> Check
 }
 
 /// Does one run stand off from what the model gives for it? Largest residual over its standard deviation, with the number of runs allowed for.
-fn odd_run(frame: &Frame, fit: &Fit, response: &Response) -> Check {
+fn odd_run(frame: &Frame, fit: &Fit, strata: &StrataFit, response: &Response) -> Check {
     let name = "a run that stands apart";
     let finest = fit.partitions.len() - 1;
-    let residuals = &fit.strata.residuals;
+    let residuals = &strata.residuals;
     let Some((mean_square, df)) = fit.error(finest).filter(|(ms, df)| *df >= 3.0 && *ms > 0.0) else {
         return cannot_tell(
             name,

@@ -230,10 +230,10 @@ pub struct EffectFinding {
     pub denominator_df: Option<f64>,
     /// The unit whose spread it is judged against.
     pub judged_against: String,
-    /// Sum of squares.
-    pub sum_of_squares: f64,
-    /// Mean square.
-    pub mean_square: f64,
+    /// Sum of squares; null for the mixed model, which has none.
+    pub sum_of_squares: Option<f64>,
+    /// Mean square; null for the mixed model.
+    pub mean_square: Option<f64>,
     /// Variance ratio; null without an error term.
     pub f: Option<f64>,
     /// p-value; null without an error term.

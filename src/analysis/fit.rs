@@ -4,6 +4,7 @@
 //! Out: a `Fit`, or the sentence that says why the study cannot be analysed.
 
 use super::frame::Frame;
+use super::unbalanced::{self, Unbalanced};
 use crate::numeric::distribution::{t_quantile_upper, t_upper};
 use crate::plan::{Structure, Term, terms};
 use crate::protocol::{Effect, Protocol};
@@ -19,12 +20,22 @@ pub(super) struct Fit {
     pub structure: Structure,
     /// The partitions of the rows, one a stratum.
     pub partitions: Vec<Partition>,
-    /// What the statistics gave.
-    pub strata: StrataFit,
-    /// How mean squares make up the components.
-    pub combinations: Combinations,
+    /// How it was fitted.
+    pub engine: Engine,
     /// Level of intervals.
     pub confidence: f64,
+}
+
+/// Averages where the study is balanced over its units, the mixed model where it is not.
+pub(super) enum Engine {
+    Balanced(Balanced),
+    Unbalanced(Unbalanced),
+}
+
+/// A balanced study: strata, and how their mean squares make up the components.
+pub(super) struct Balanced {
+    pub strata: StrataFit,
+    pub combinations: Combinations,
 }
 
 /// A number with its uncertainty; what cannot be told is `None`.
@@ -60,23 +71,46 @@ impl Fit {
                 }
             })
             .collect();
-        let strata = fit(&frame.results(), &partitions, &columns)
-            .map_err(|problem| explain(&problem, protocol, &structure, &terms, frame))?;
-        let known: Vec<bool> = strata.strata.iter().map(|stratum| stratum.residual_df > 0).collect();
-        let combinations = combinations(&partitions, &known, frame.rows.len());
+        let results = frame.results();
+        let engine = match fit(&results, &partitions, &columns) {
+            Ok(strata) => {
+                let known: Vec<bool> = strata.strata.iter().map(|stratum| stratum.residual_df > 0).collect();
+                let combinations = combinations(&partitions, &known, frame.rows.len());
+                Engine::Balanced(Balanced { strata, combinations })
+            }
+            Err(StrataError::UnevenCells { .. } | StrataError::SplitTerm { .. }) => Engine::Unbalanced(
+                Unbalanced::new(&results, &partitions, &columns).map_err(|e| unbalanced::explain(&e))?,
+            ),
+            Err(problem) => return Err(explain(&problem, &terms, frame)),
+        };
         Ok(Self {
             terms,
             structure,
             partitions,
-            strata,
-            combinations,
+            engine,
             confidence: protocol.analysis.confidence,
         })
     }
 
+    /// The balanced fit, if it is one.
+    pub(super) fn balanced(&self) -> Option<&Balanced> {
+        match &self.engine {
+            Engine::Balanced(balanced) => Some(balanced),
+            Engine::Unbalanced(_) => None,
+        }
+    }
+
+    /// What the fixed effects give for each row, less the frame's reference.
+    pub(super) fn fitted(&self) -> Vec<f64> {
+        match &self.engine {
+            Engine::Balanced(balanced) => balanced.strata.fitted.clone(),
+            Engine::Unbalanced(mixed) => mixed.fitted(),
+        }
+    }
+
     /// Mean square and degrees of freedom left in a stratum.
     pub(super) fn error(&self, stratum: usize) -> Option<(f64, f64)> {
-        let left = &self.strata.strata[stratum];
+        let left = &self.balanced()?.strata.strata[stratum];
         left.mean_square()
             .map(|mean_square| (mean_square, left.residual_df as f64))
     }
@@ -106,7 +140,7 @@ impl Fit {
             .terms
             .iter()
             .position(|term| term.effect == *effect && term.part == crate::plan::Part::Whole)?;
-        let mut values = self.strata.no_values();
+        let mut values: Vec<Vec<f64>> = self.terms.iter().map(|term| vec![0.0; term.df]).collect();
         *values.get_mut(term)?.first_mut()? = 1.0;
         Some(self.estimate(0.0, &values))
     }
@@ -133,21 +167,15 @@ impl Fit {
             .collect()
     }
 
-    /// The results less what the other terms of a term's stratum explain, projected onto that stratum.
-    pub(super) fn without_others(&self, term: usize) -> Vec<f64> {
-        self.strata.without_others(term)
-    }
-
-    /// What a vector over the rows holds in the finest stratum beyond the model.
-    pub(super) fn left_in_finest(&self, vector: &[f64]) -> Vec<f64> {
-        self.strata.left_in_finest(vector, &self.partitions)
-    }
-
     fn estimate(&self, mean_part: f64, values: &[Vec<f64>]) -> Estimate {
-        let function = self.strata.linear(mean_part, values);
+        let balanced = match &self.engine {
+            Engine::Balanced(balanced) => balanced,
+            Engine::Unbalanced(mixed) => return mixed.estimate(mean_part, values, self.confidence),
+        };
+        let function = balanced.strata.linear(mean_part, values);
         let mut factors: Vec<f64> = function.weights.clone();
         if function.mean_weight > 0.0 {
-            let Some(mean) = &self.combinations.mean else {
+            let Some(mean) = &balanced.combinations.mean else {
                 return Estimate {
                     value: function.value,
                     ..Estimate::default()
@@ -225,28 +253,12 @@ fn partitions(frame: &Frame, structure: &Structure) -> Vec<Partition> {
 }
 
 /// Why a study cannot be analysed, for people.
-fn explain(problem: &StrataError, protocol: &Protocol, structure: &Structure, terms: &[Term], frame: &Frame) -> String {
+fn explain(problem: &StrataError, terms: &[Term], frame: &Frame) -> String {
     match problem {
-        StrataError::Shape => format!("{} results are too few to analyse.", frame.rows.len()),
-        StrataError::UnevenCells { partition } => {
-            format!(
-                "The runs that were made do not fill the units evenly (seen at {}), so the effects cannot be told apart from \
-                 the spread of the units by averaging alone. No test is given rather than a wrong one.",
-                structure.name(*partition, protocol)
-            )
-        }
-        StrataError::SplitTerm { term } => {
-            format!(
-                "{} is spread over more than one stratum: its levels are not balanced over the units. No test is given \
-                 rather than a wrong one.",
-                terms[*term].name
-            )
-        }
-        StrataError::Aliased { term } => {
-            format!(
-                "{} cannot be told apart from other effects with the runs that were made: some combinations of levels never occur.",
-                terms[*term].name
-            )
-        }
+        StrataError::Aliased { term } => format!(
+            "{} cannot be told apart from other effects with the runs that were made: some combinations of levels never occur.",
+            terms[*term].name
+        ),
+        _ => format!("{} results are too few to analyse.", frame.rows.len()),
     }
 }

@@ -8,6 +8,7 @@ mod randomization;
 mod response;
 mod sources;
 mod summary;
+mod unbalanced;
 
 pub use findings::*;
 pub use summary::{analyse, findings_schema};

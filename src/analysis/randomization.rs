@@ -88,7 +88,7 @@ pub(super) fn randomization(
         protocol.effect_name(effect)
     );
     test(
-        &fit.without_others(index),
+        &fit.balanced()?.strata.without_others(index),
         &slots,
         &groups,
         &observed,

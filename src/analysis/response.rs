@@ -12,10 +12,11 @@ use super::findings::{
     ContrastFinding, EffectFinding, MeanFinding, Model, RandomizationFinding, Residual, ResponseFindings, RunResult,
     SlopeFinding, StratumFinding, Verdict,
 };
-use super::fit::{Estimate, Fit};
+use super::fit::{Engine, Estimate, Fit};
 use super::frame::Frame;
 use super::randomization::randomization;
 use super::sources::components;
+use super::unbalanced::Unbalanced;
 use crate::numeric::distribution::f_upper;
 use crate::numeric::sum;
 use crate::plan::{Part, Plan};
@@ -103,31 +104,40 @@ pub(super) fn findings(
 fn fill(found: &mut ResponseFindings, protocol: &Protocol, plan: Option<&Plan>, frame: &Frame, fit: &Fit) {
     let finest = fit.partitions.len() - 1;
     let unit_name = |stratum: usize| fit.structure.name(stratum, protocol);
+    let mixed = match &fit.engine {
+        Engine::Balanced(_) => None,
+        Engine::Unbalanced(mixed) => Some(mixed),
+    };
     found.model = Model {
         fixed: fit.terms.iter().map(|term| term.name.clone()).collect(),
         random: (0..=finest).map(unit_name).collect(),
-        method: if finest == 0 {
-            "least squares"
-        } else {
-            "analysis of variance in strata"
+        method: match mixed {
+            Some(_) => "mixed model by restricted maximum likelihood, tests after Kenward and Roger",
+            None if finest == 0 => "least squares",
+            None => "analysis of variance in strata",
         }
         .to_owned(),
-        residual_df: fit.strata.strata[finest].residual_df,
-        log_likelihood: None,
+        residual_df: 0,
+        log_likelihood: mixed.map(Unbalanced::log_likelihood),
     };
-    found.strata = (0..=finest)
-        .map(|stratum| StratumFinding {
-            unit: unit_name(stratum),
-            df: fit.strata.strata[stratum].df,
-            effects: (0..fit.terms.len())
-                .filter(|&term| fit.strata.terms[term].stratum == stratum)
-                .map(|term| fit.terms[term].name.clone())
-                .collect(),
-            residual_df: fit.strata.strata[stratum].residual_df,
-            sum_of_squares: fit.strata.strata[stratum].residual_sum_of_squares,
-            mean_square: fit.strata.strata[stratum].mean_square(),
-        })
-        .collect();
+    if let Some(balanced) = fit.balanced() {
+        let strata = &balanced.strata.strata;
+        found.model.residual_df = strata[finest].residual_df;
+        found.residual.df = strata[finest].residual_df;
+        found.strata = (0..=finest)
+            .map(|stratum| StratumFinding {
+                unit: unit_name(stratum),
+                df: strata[stratum].df,
+                effects: (0..fit.terms.len())
+                    .filter(|&term| balanced.strata.terms[term].stratum == stratum)
+                    .map(|term| fit.terms[term].name.clone())
+                    .collect(),
+                residual_df: strata[stratum].residual_df,
+                sum_of_squares: strata[stratum].residual_sum_of_squares,
+                mean_square: strata[stratum].mean_square(),
+            })
+            .collect();
+    }
     found.effects = effects(protocol, fit);
     for (term, effect) in fit.terms.iter().zip(&mut found.effects) {
         if !effect.planned || term.part == Part::Departure {
@@ -150,12 +160,14 @@ fn fill(found: &mut ResponseFindings, protocol: &Protocol, plan: Option<&Plan>, 
             effect.term, effect.judged_against
         ));
     }
-    let left = fit.error(finest);
-    found.residual = Residual {
-        variance: left.map(|(mean_square, _)| mean_square),
-        standard_deviation: left.map(|(mean_square, _)| mean_square.sqrt()),
-        df: fit.strata.strata[finest].residual_df,
+    let left = match mixed {
+        Some(mixed) => mixed
+            .component(finest, finest, fit.confidence)
+            .map(|(variance, _, _)| variance),
+        None => fit.error(finest).map(|(mean_square, _)| mean_square),
     };
+    found.residual.variance = left;
+    found.residual.standard_deviation = left.map(f64::sqrt);
     let count = |at: &[(FactorId, usize)]| {
         frame
             .rows
@@ -197,39 +209,14 @@ fn fill(found: &mut ResponseFindings, protocol: &Protocol, plan: Option<&Plan>, 
             }
         }
     }
-    for (row, result) in found.results.iter_mut().enumerate() {
-        result.fitted = Some(frame.reference + fit.strata.fitted[row]);
-        result.residual = Some(frame.rows[row].result - fit.strata.fitted[row]);
+    for ((result, row), fitted) in found.results.iter_mut().zip(&frame.rows).zip(fit.fitted()) {
+        result.fitted = Some(frame.reference + fitted);
+        result.residual = Some(row.result - fitted);
     }
 }
 
 fn effects(protocol: &Protocol, fit: &Fit) -> Vec<EffectFinding> {
-    let mut effects: Vec<EffectFinding> = fit
-        .terms
-        .iter()
-        .zip(&fit.strata.terms)
-        .map(|(term, fitted)| {
-            let mean_square = fitted.sum_of_squares / fitted.df as f64;
-            let error = fit.error(fitted.stratum).filter(|(ms, _)| *ms > 0.0);
-            let f = error.map(|(ms, _)| mean_square / ms);
-            EffectFinding {
-                term: term.name.clone(),
-                factors: term.effect.iter().map(|&f| protocol.factors[f].name.clone()).collect(),
-                df: fitted.df,
-                denominator_df: error.map(|(_, df)| df),
-                judged_against: fit.structure.name(fitted.stratum, protocol),
-                sum_of_squares: fitted.sum_of_squares,
-                mean_square,
-                f,
-                p: f.zip(error).map(|(f, (_, df))| f_upper(f, fitted.df as f64, df)),
-                p_adjusted: None,
-                p_randomization: None,
-                randomization: None,
-                planned: protocol.analysis.planned.contains(&term.effect),
-                note: error.is_none().then(|| "no error term".to_owned()),
-            }
-        })
-        .collect();
+    let mut effects: Vec<EffectFinding> = (0..fit.terms.len()).map(|index| effect(protocol, fit, index)).collect();
     let planned: Vec<usize> = (0..effects.len())
         .filter(|&e| effects[e].planned && effects[e].p.is_some())
         .collect();
@@ -238,6 +225,54 @@ fn effects(protocol: &Protocol, fit: &Fit) -> Vec<EffectFinding> {
         effects[effect].p_adjusted = Some(p);
     }
     effects
+}
+
+fn effect(protocol: &Protocol, fit: &Fit, index: usize) -> EffectFinding {
+    let term = &fit.terms[index];
+    let mut found = EffectFinding {
+        term: term.name.clone(),
+        factors: term.effect.iter().map(|&f| protocol.factors[f].name.clone()).collect(),
+        df: term.df,
+        denominator_df: None,
+        judged_against: String::new(),
+        sum_of_squares: None,
+        mean_square: None,
+        f: None,
+        p: None,
+        p_adjusted: None,
+        p_randomization: None,
+        randomization: None,
+        planned: protocol.analysis.planned.contains(&term.effect),
+        note: None,
+    };
+    match &fit.engine {
+        Engine::Balanced(balanced) => {
+            let fitted = &balanced.strata.terms[index];
+            let mean_square = fitted.sum_of_squares / fitted.df as f64;
+            let error = fit.error(fitted.stratum).filter(|(ms, _)| *ms > 0.0);
+            found.judged_against = fit.structure.name(fitted.stratum, protocol);
+            found.sum_of_squares = Some(fitted.sum_of_squares);
+            found.mean_square = Some(mean_square);
+            found.denominator_df = error.map(|(_, df)| df);
+            found.f = error.map(|(ms, _)| mean_square / ms);
+            found.p = found.f.zip(error).map(|(f, (_, df))| f_upper(f, fitted.df as f64, df));
+        }
+        Engine::Unbalanced(mixed) => {
+            // The stratum in which it was set; what it is judged against is mixed from several where runs are missing.
+            let units: Vec<usize> = term.effect.iter().map(|&f| protocol.factors[f].set_on).collect();
+            let stratum = fit.structure.stratum_of(&units).unwrap_or(fit.partitions.len() - 1);
+            found.judged_against = fit.structure.name(stratum, protocol);
+            if let Some(test) = mixed.test(index, term.df) {
+                found.denominator_df = Some(test.denominator_df);
+                found.f = Some(test.f);
+                found.p = Some(test.p);
+            }
+        }
+    }
+    if found.denominator_df.is_none() {
+        found.note = Some("no error term".to_owned());
+    }
+    found
 }
 
 /// Every combination of levels of an effect's factors.

@@ -13,8 +13,9 @@
 //! chi-square for one mean square, modified large sample for sums and differences, noncentral F for levels studied.
 
 use super::findings::Component;
-use super::fit::Fit;
+use super::fit::{Balanced, Engine, Fit};
 use super::frame::Frame;
+use super::unbalanced::Unbalanced;
 use crate::numeric::distribution::noncentral_f_lower;
 use crate::numeric::sum;
 use crate::plan::Part;
@@ -85,9 +86,26 @@ fn unit(protocol: &Protocol, fit: &Fit, stratum: usize, reading: Option<(f64, f6
         share: None,
         note: None,
     };
-    let Some(factors) = &fit.combinations.components[stratum] else {
+    match &fit.engine {
+        Engine::Balanced(balanced) => from_mean_squares(&mut component, fit, balanced, stratum, reading),
+        Engine::Unbalanced(mixed) => from_likelihood(&mut component, fit, mixed, stratum, reading),
+    }
+    if component.variance.is_some_and(|v| v < 0.0) {
+        component.note = Some("the estimate is negative: not told apart from zero".to_owned());
+    }
+    component
+}
+
+fn from_mean_squares(
+    component: &mut Component,
+    fit: &Fit,
+    balanced: &Balanced,
+    stratum: usize,
+    reading: Option<(f64, f64, f64)>,
+) {
+    let Some(factors) = &balanced.combinations.components[stratum] else {
         component.note = Some("no degrees of freedom are left to estimate it".to_owned());
-        return component;
+        return;
     };
     let mut parts: Vec<WeightedMeanSquare> = factors
         .iter()
@@ -108,11 +126,33 @@ fn unit(protocol: &Protocol, fit: &Fit, stratum: usize, reading: Option<(f64, f6
             df,
         });
     }
-    fill(&mut component, &parts, fit.confidence);
-    if component.variance.is_some_and(|v| v < 0.0) {
-        component.note = Some("the estimate is negative: not told apart from zero".to_owned());
+    fill(component, &parts, fit.confidence);
+}
+
+/// By restricted likelihood; the interval is the profile one, of runs with their readings where those are taken out.
+fn from_likelihood(
+    component: &mut Component,
+    fit: &Fit,
+    mixed: &Unbalanced,
+    stratum: usize,
+    reading: Option<(f64, f64, f64)>,
+) {
+    let finest = fit.partitions.len() - 1;
+    let Some((variance, boundary, interval)) = mixed.component(stratum, finest, fit.confidence) else {
+        component.note = Some("it cannot be told from the spread of single runs".to_owned());
+        return;
+    };
+    let readings = reading.map_or(0.0, |(mean_square, _, readings)| mean_square / readings);
+    component.variance = Some(variance - readings);
+    component.standard_deviation = Some((variance - readings).max(0.0).sqrt());
+    let less = |sd: f64| (sd * sd - readings).max(0.0).sqrt();
+    if let Some((low, high)) = interval {
+        component.low = Some(less(low));
+        component.high = Some(less(high)).filter(|high| high.is_finite());
     }
-    component
+    if boundary {
+        component.note = Some("the estimate is zero: not told apart from zero".to_owned());
+    }
 }
 
 fn reading(mean_square: f64, df: f64, readings: f64, confidence: f64) -> Component {
@@ -155,9 +195,7 @@ fn fill(component: &mut Component, parts: &[WeightedMeanSquare], confidence: f64
 }
 
 fn levels_studied(fit: &Fit, index: usize, name: &str, part: Part, product: bool) -> Component {
-    let term = &fit.strata.terms[index];
-    let n = fit.strata.n as f64;
-    let df = term.df as f64;
+    let df = fit.terms[index].df as f64;
     let mut component = Component {
         source: name.to_owned(),
         kind: "levels studied".to_owned(),
@@ -170,6 +208,20 @@ fn levels_studied(fit: &Fit, index: usize, name: &str, part: Part, product: bool
         share: None,
         note: None,
     };
+    let balanced = match &fit.engine {
+        Engine::Balanced(balanced) => balanced,
+        Engine::Unbalanced(mixed) => {
+            let variance = mixed.mean_square_of_term(index, fit.terms[index].df);
+            component.variance = Some(variance);
+            component.standard_deviation = Some(variance.max(0.0).sqrt());
+            if variance < 0.0 {
+                component.note = Some("the estimate is negative: not told apart from zero".to_owned());
+            }
+            return component;
+        }
+    };
+    let term = &balanced.strata.terms[index];
+    let n = balanced.strata.n as f64;
     let Some((mean_square, error_df)) = fit.error(term.stratum) else {
         component.note = Some("it has no error term".to_owned());
         return component;

@@ -7,7 +7,7 @@
 //! |-------------------------|------------------------------------------|
 //! | a reading               | `NAME`, or `NAME 3` where a run has more |
 //! | a unit, factor, condition | its name                               |
-//! | what belongs to the run | `run`, `order`, `time`, `operator`, `remark` |
+//! | what belongs to the run | `run`, `order`, `time`, `initials`, `remark` |
 
 use std::collections::BTreeMap;
 
@@ -111,7 +111,7 @@ pub fn name(protocol: &Protocol, column: Column) -> String {
         },
         Column::Order => "order".to_owned(),
         Column::Time => "time".to_owned(),
-        Column::Operator => "operator".to_owned(),
+        Column::Operator => "initials".to_owned(),
         Column::Remark => "remark".to_owned(),
     }
 }
@@ -134,7 +134,7 @@ pub fn recorded(protocol: &Protocol, record: &Record, run: usize, column: Column
         }
         Column::Order => run.order.map(|order| order.to_string()),
         Column::Time => text(&run.time),
-        Column::Operator => text(&run.operator),
+        Column::Operator => text(&run.initials),
         Column::Remark => text(&run.remark),
     }
 }

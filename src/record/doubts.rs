@@ -111,9 +111,9 @@ pub fn of_record(protocol: &Protocol, plan: Option<&Plan>, people: &[String], re
             let doubt = of_position(&mut positions, run.run, order);
             note(run.run, Column::Order, &order.to_string(), doubt.into_iter().collect());
         }
-        if !run.operator.is_empty() {
-            let doubt = of_operator(people, &run.operator);
-            note(run.run, Column::Operator, &run.operator, doubt.into_iter().collect());
+        if !run.initials.is_empty() {
+            let doubt = of_operator(people, &run.initials);
+            note(run.run, Column::Operator, &run.initials, doubt.into_iter().collect());
         }
     }
     found

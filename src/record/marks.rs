@@ -54,9 +54,11 @@ impl Marks {
         let sure_commas = self.sure.get(&Mark::Comma).copied().unwrap_or_default();
         let refuse_commas = points > 0 || (separator == ',' && sure_commas == 0);
         let refuse_points = commas > 0;
+        let mut refused = false;
         for (mark, refuse) in [(Mark::Comma, refuse_commas), (Mark::Point, refuse_points)] {
             for span in self.unsure.get(&mark).into_iter().flatten().filter(|_| refuse) {
                 let text = file.text.get(span.clone()).unwrap_or_default();
+                refused = true;
                 found.add(Severity::Error, || {
                     Diagnostic::error(Refusal::Thousands.code(), Refusal::Thousands.sentence(text))
                         .at(file, span.clone(), "")
@@ -64,7 +66,7 @@ impl Marks {
                 });
             }
         }
-        if points == 0 || commas == 0 {
+        if points == 0 || commas == 0 || refused {
             return;
         }
         let (rare, rare_word, word) = if commas <= points {

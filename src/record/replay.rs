@@ -359,7 +359,7 @@ impl Replayer<'_> {
         match column {
             Column::Order => run.order = order,
             Column::Time => text.clone_into(&mut run.time),
-            Column::Operator => text.clone_into(&mut run.operator),
+            Column::Operator => text.clone_into(&mut run.initials),
             Column::Remark => text.clone_into(&mut run.remark),
             Column::Unit(id) => {
                 if let Some(slot) = run.units.get_mut(id) {

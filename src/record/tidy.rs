@@ -9,7 +9,7 @@
 //! | units, factors, conditions       | by their names                                                        |
 //! | `response`, `reading`, `value`   | name, position in the run, exact value with a decimal point           |
 //! | `as_written`, `missing`          | the text as written; the reason where there is no value               |
-//! | `time`, `operator`, `remark`     | as written                                                            |
+//! | `time`, `initials`, `remark`     | as written                                                            |
 //!
 //! A text that a spreadsheet would compute (it starts with `=`, `+`, `-` or `@` and is no number) gets an apostrophe.
 
@@ -47,7 +47,7 @@ pub fn tidy(protocol: &Protocol, plan: Option<&Plan>, record: &Record) -> String
         "as_written",
         "missing",
         "time",
-        "operator",
+        "initials",
         "remark",
     ] {
         out.cell(name);
@@ -81,7 +81,7 @@ pub fn tidy(protocol: &Protocol, plan: Option<&Plan>, record: &Record) -> String
                 out.cell(written.map_or("", |w| w.text.as_str()));
                 out.cell(reason);
                 out.cell(&run.time);
-                out.cell(&run.operator);
+                out.cell(&run.initials);
                 out.cell(&run.remark);
                 out.end();
             }

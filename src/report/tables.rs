@@ -89,7 +89,7 @@ pub(super) fn effects(response: &str, found: &ResponseFindings) -> Option<Table>
                     plain(&e.judged_against)
                 }),
                 Cell::maybe(e.denominator_df, degrees),
-                Cell::number(significant(e.sum_of_squares, 4), e.sum_of_squares),
+                Cell::maybe(e.sum_of_squares, |s| significant(s, 4)),
                 Cell::maybe(e.f, |f| significant(f, 3)),
                 Cell::maybe(e.p, p_value),
                 Cell::maybe(e.p_adjusted, p_value),

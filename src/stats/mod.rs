@@ -3,6 +3,7 @@
 pub mod components;
 pub mod interval;
 pub mod linear;
+pub mod mixed;
 pub mod multiplicity;
 pub mod power;
 pub mod randomization;
