@@ -103,9 +103,7 @@ fn take(folder: &Folder, name: &str, text: &str, reason: Option<&str>, outside: 
 
 fn depart(folder: &Folder, outside: &Outside) -> Result<(), Diagnostics> {
     let args = record::Intent {
-        deviation: Some(
-            "Runs 42 and 43 were made in reverse order: instrument B was on the stand already.".to_owned(),
-        ),
+        deviation: Some("Runs 42 and 43 were made in reverse order: instrument B was on the stand already.".to_owned()),
         run: Some(42),
         ..record::Intent::default()
     };
