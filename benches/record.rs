@@ -9,7 +9,7 @@ use std::hint::black_box;
 use std::time::Instant;
 
 use rust_decimal::Decimal;
-use wellrun::record::{Table, decode, parse_number};
+use wellrun::record::{Table, decode, lies_in, lies_on, parse_number};
 
 const ROWS: usize = 1_000_000;
 
@@ -42,8 +42,9 @@ fn main() {
     ] {
         let mut best = f64::INFINITY;
         for _ in 0..5 {
+            let bytes = text.clone().into_bytes(); // as a file is read: into memory of its own
             let start = Instant::now();
-            let source = decode("large.csv", text.as_bytes()).expect("UTF-8");
+            let source = decode("large.csv", bytes).expect("UTF-8");
             let count = black_box(work(&source.text));
             assert_eq!(count, ROWS * 12);
             best = best.min(start.elapsed().as_secs_f64());
@@ -67,7 +68,8 @@ fn cells(text: &str) -> usize {
 
 /// Finds every cell, reads eleven of twelve as what they must be, and holds the readings against a range and a step.
 fn numbers(text: &str) -> usize {
-    let (low, high, step) = (Decimal::from(55), Decimal::from(85), Decimal::new(1, 1));
+    let range = Some((Decimal::from(55), Decimal::from(85)));
+    let step = Decimal::new(1, 1);
     let table = Table::open(text).expect("a header");
     let mut rows = table.rows();
     let (mut cells, mut faults) = (Vec::new(), Vec::new());
@@ -78,9 +80,8 @@ fn numbers(text: &str) -> usize {
             let fine = match column {
                 3 => raw == "A" || raw == "B",
                 11 => raw == "AB",
-                _ => parse_number(raw).is_ok_and(|number| {
-                    column < 4 || (low <= number.value && number.value <= high && number.value.scale() <= step.scale())
-                }),
+                _ => parse_number(raw)
+                    .is_ok_and(|number| column < 4 || (lies_in(range, number.value) && lies_on(step, number.value))),
             };
             count += usize::from(fine);
         }

@@ -1,6 +1,7 @@
 //! Sheets as people fill them, journals as they may come back.
 //!
 //! Expected codes and places are counted by hand in the text beside them; hashes are those of `sha256sum`.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)] // helpers of tests
 
 use proptest::prelude::*;
 use rust_decimal::Decimal;
@@ -11,6 +12,8 @@ use wellrun::protocol::{
     Treatments, Unit,
 };
 use wellrun::record::{self, Context, Entry, Record};
+
+type Found<'a> = &'a [(&'a str, usize, usize)];
 
 const AT: &str = "2026-03-02T10:15:00+01:00";
 
@@ -312,7 +315,7 @@ fn cells_that_are_no_reading_are_refused_in_their_place() {
 #[test]
 fn sheets_are_read_or_refused_with_every_place() {
     let bench = Bench::plain();
-    let rows: &[(&str, &[(&str, usize, usize)])] = &[
+    let rows: &[(&str, Found<'_>)] = &[
         (GOOD, &[]),
         ("\u{feff}run,hardness 1,hardness 2\r\n1,74.1,74.2\r\n", &[]),
         ("run;hardness 1;hardness 2\n1;74,1;74,2\n", &[]),
@@ -455,7 +458,7 @@ fn sheets_are_read_or_refused_with_every_place() {
 fn shifted_rows_are_noticed() {
     let bench = Bench::crossed();
     let head = "run,session,roller,temperature,instrument,core,hardness\n";
-    let rows: &[(&str, &[(&str, usize, usize)])] = &[
+    let rows: &[(&str, Found<'_>)] = &[
         ("1,1,1,21,A,21.0,74.1\n2,1,1,21,B,,74.2\n3,1,2,21,A,,73.9\n", &[]),
         ("5,2,1,25,A,25,74.1\n6,2,1,25 °C,b,,74.2\n7,2,2,25.0,A,,74\n", &[]),
         ("1,1,1,21,B,21.0,74.1\n", &[("R024", 2, 10)]),
@@ -498,7 +501,7 @@ fn shifted_rows_are_noticed() {
 fn an_as_run_table_declares_its_runs() {
     let bench = Bench::as_run();
     let head = "batch,temperature,finish,hardness\n";
-    let rows: &[(&str, &[(&str, usize, usize)])] = &[
+    let rows: &[(&str, Found<'_>)] = &[
         ("I,21,turned,74.1\nII,25.50,Waxed,73\n", &[]),
         ("I,22,turned,74.1\n", &[("R025", 2, 3)]),
         ("I,21,turnd,74.1\n", &[("R025", 2, 6)]),
@@ -993,6 +996,18 @@ fn good_sheet() -> impl Strategy<Value = String> {
 }
 
 proptest! {
+    /// Against the general comparison and remainder of the decimal library.
+    #[test]
+    fn ranges_and_steps_are_exact(a in any::<i64>(), b in -2000_i64..2000, p in 0_u32..12, q in 0_u32..12, step in 1_i64..500) {
+        let (a, b, step) = (Decimal::new(a, p), Decimal::new(b, q), Decimal::new(step, q));
+        for (value, end) in [(a, b), (b, a), (b, b)] {
+            prop_assert_eq!(record::lies_in(Some((end, end)), value), value == end);
+            prop_assert_eq!(record::lies_in(Some((end, Decimal::MAX)), value), value >= end);
+            prop_assert_eq!(record::lies_in(Some((Decimal::MIN, end)), value), value <= end);
+            prop_assert_eq!(record::lies_on(step, value), (value % step).is_zero());
+        }
+    }
+
     #[test]
     fn arbitrary_text_is_no_fault_of_ours(text in any::<String>(), sheet in arbitrary_sheet()) {
         for bench in [Bench::plain(), Bench::crossed(), Bench::as_run()] {

@@ -148,6 +148,7 @@ pub fn trim(text: &str) -> &str {
 /// # Errors
 ///
 /// A `Refusal` that says what is written instead.
+#[inline]
 pub fn parse(text: &str) -> Result<Parsed, Refusal> {
     quick(text.as_bytes()).map_or_else(|| careful(text), Ok)
 }
@@ -160,58 +161,122 @@ fn quick(bytes: &[u8]) -> Option<Parsed> {
         [b'+', rest @ ..] => (false, rest),
         _ => (false, bytes),
     };
-    let mut whole: u64 = 0;
-    let mut at = 0;
-    while let Some(digit) = digits.get(at).map(|b| b.wrapping_sub(b'0')).filter(|d| *d < 10) {
-        if at == MOST_WHOLE_DIGITS {
+    let mut mantissa: u64 = 0;
+    let mut mark = None;
+    let mut whole_digits = digits.len();
+    for (at, byte) in digits.iter().enumerate() {
+        let digit = byte.wrapping_sub(b'0');
+        if digit < 10 {
+            // Wraps only where there are too many digits, which is looked at below.
+            mantissa = mantissa.wrapping_mul(10).wrapping_add(u64::from(digit));
+        } else if mark.is_none() && matches!(byte, b'.' | b',') {
+            mark = Some(if *byte == b'.' { Mark::Point } else { Mark::Comma });
+            whole_digits = at;
+        } else {
             return None;
         }
-        whole = whole * 10 + u64::from(digit);
-        at += 1;
     }
-    let whole_digits = at;
-    let Some(&mark) = digits.get(at) else {
-        return (whole_digits > 0).then(|| Parsed {
-            value: decimal(u128::from(whole), negative, 0),
-            mark: None,
-            may_be_thousands: false,
-        });
+    let decimals = (digits.len() - whole_digits).saturating_sub(1);
+    let lacks_digits = if mark.is_some() {
+        decimals == 0
+    } else {
+        whole_digits == 0
     };
-    let mark = match mark {
-        b'.' => Mark::Point,
-        b',' => Mark::Comma,
-        _ => return None,
-    };
-    let decimals = digits.get(at + 1..)?;
-    if decimals.is_empty() || decimals.len() > MOST_DECIMALS {
+    if lacks_digits || whole_digits > MOST_WHOLE_DIGITS || decimals > MOST_DECIMALS {
         return None;
     }
-    let mut part: u64 = 0;
-    for byte in decimals {
-        let digit = byte.wrapping_sub(b'0');
-        if digit >= 10 {
-            return None;
-        }
-        part = part * 10 + u64::from(digit);
-    }
-    let scale = decimals.len() as u32;
-    let mantissa = if whole_digits + decimals.len() <= 18 {
-        u128::from(whole * 10_u64.pow(scale) + part)
+    let scale = decimals as u32;
+    let value = if whole_digits + decimals <= 19 {
+        Decimal::from_parts(
+            mantissa as u32,
+            (mantissa >> 32) as u32,
+            0,
+            negative && mantissa != 0,
+            scale,
+        )
     } else {
-        u128::from(whole) * 10_u128.pow(scale) + u128::from(part)
+        wide(digits, negative, scale)
     };
     Some(Parsed {
-        value: decimal(mantissa, negative, scale),
-        mark: Some(mark),
-        may_be_thousands: decimals.len() == 3 && (1..=3).contains(&whole_digits) && digits.first() != Some(&b'0'),
+        value,
+        mark,
+        may_be_thousands: decimals == 3 && (1..=3).contains(&whole_digits) && digits.first() != Some(&b'0'),
     })
 }
 
-/// A decimal from at most 27 digits; zero has no sign.
-#[inline]
-fn decimal(mantissa: u128, negative: bool, scale: u32) -> Decimal {
+/// A decimal of 20 to 27 digits with a mark among them; zero has no sign.
+#[cold]
+fn wide(digits: &[u8], negative: bool, scale: u32) -> Decimal {
+    let mantissa = digits
+        .iter()
+        .filter(|byte| byte.is_ascii_digit())
+        .fold(0_u128, |sum, byte| sum * 10 + u128::from(byte - b'0'));
     let part = |shift: u32| (mantissa >> shift & u128::from(u32::MAX)) as u32;
     Decimal::from_parts(part(0), part(32), part(64), negative && mantissa != 0, scale)
+}
+
+/// Two decimals as whole numbers on their finer scale, if both are short enough for that; as nearly every reading is.
+#[inline]
+fn on_one_scale(a: Decimal, b: Decimal) -> Option<(i64, i64)> {
+    let scale = a.scale().max(b.scale());
+    let raise = |d: Decimal| -> Option<i64> {
+        let power = POWERS.get((scale - d.scale()) as usize)?;
+        short(d)?.checked_mul(*power)
+    };
+    Some((raise(a)?, raise(b)?))
+}
+
+/// Powers of ten up to the most decimals a reading has.
+const POWERS: [i64; MOST_DECIMALS + 1] = [
+    1,
+    10,
+    100,
+    1_000,
+    10_000,
+    100_000,
+    1_000_000,
+    10_000_000,
+    100_000_000,
+    1_000_000_000,
+];
+
+/// True if a value lies in a range, ends included, or there is no range.
+#[must_use]
+#[inline]
+pub fn lies_in(range: Option<(Decimal, Decimal)>, value: Decimal) -> bool {
+    let Some((low, high)) = range else { return true };
+    match (short(value), end(low, value.scale()), end(high, value.scale())) {
+        (Some(value), Some(low), Some(high)) => low <= value && value <= high,
+        _ => low <= value && value <= high,
+    }
+}
+
+/// The digits of a decimal as a whole number, if they are few enough.
+#[inline]
+fn short(d: Decimal) -> Option<i64> {
+    i64::try_from(d.mantissa()).ok()
+}
+
+/// The end of a range as a whole number on a scale that is no coarser than its own.
+#[inline]
+fn end(of: Decimal, scale: u32) -> Option<i64> {
+    let power = POWERS.get(scale.checked_sub(of.scale())? as usize)?;
+    short(of)?.checked_mul(*power)
+}
+
+/// True if a value is a whole number of steps; `step` is above zero.
+#[must_use]
+#[inline]
+pub fn lies_on(step: Decimal, value: Decimal) -> bool {
+    if step.mantissa() == 1 && value.scale() <= step.scale() {
+        return true;
+    }
+    on_one_scale(value, step)
+        .and_then(|(value, step)| value.checked_rem(step))
+        .map_or_else(
+            || value.checked_rem(step).is_none_or(|rest| rest.is_zero()),
+            |rest| rest == 0,
+        )
 }
 
 /// Everything that is not plain: odd blanks and signs, and what to say of the rest.

@@ -11,23 +11,17 @@ use crate::plan::Plan;
 use crate::protocol::{Condition, ConditionId, Protocol, Response};
 
 use super::columns::{Column, name};
+use super::decimal::{lies_in, lies_on};
 use super::model::{Questioned, Record};
 
 /// A doubt: the diagnostic code and the sentence.
 pub type Doubt = (&'static str, String);
 
-/// True if a value lies in a range, ends included, or there is no range.
-#[must_use]
-pub fn lies_in(range: Option<(Decimal, Decimal)>, value: Decimal) -> bool {
-    range.is_none_or(|(low, high)| low <= value && value <= high)
-}
-
 /// What is odd about a reading.
 #[must_use]
 pub fn of_reading(response: &Response, value: Decimal) -> Vec<Doubt> {
     let mut doubts: Vec<Doubt> = of_range(response.expected, &response.unit, value).into_iter().collect();
-    let on_grid = value.checked_rem(response.resolution).is_none_or(|rest| rest.is_zero());
-    if !on_grid {
+    if !lies_on(response.resolution, value) {
         doubts.push((
             "R048",
             format!("the display steps by {} {}", response.resolution, response.unit),

@@ -17,8 +17,8 @@ use rust_decimal::Decimal;
 use crate::diagnostic::{Diagnostic, Diagnostics, Severity, Source, nearest};
 
 use super::columns::{Column, Columns, recorded};
-use super::decimal::{self, trim};
-use super::doubts::{self, Agreement, Doubt, lies_in, slipped_mark};
+use super::decimal::{self, lies_in, trim};
+use super::doubts::{self, Agreement, Doubt, slipped_mark};
 use super::gather::Gather;
 use super::journal::{Entry, sha256};
 use super::layout::{Field, Layout};
@@ -129,6 +129,9 @@ fn shown(separator: char) -> &'static str {
         _ => ",",
     }
 }
+
+/// A run that claims a position in the order, and where, if this file says so.
+type Claim<'a> = (usize, Option<&'a Range<usize>>);
 
 /// The cells of a row that a run is read from.
 struct Row<'a> {
@@ -329,7 +332,7 @@ impl<'a> Import<'a> {
                 let what = if text.is_empty() {
                     "the row has no run number".to_owned()
                 } else {
-                    format!("`{text}` is not a run number")
+                    format!("`{}` is not a run number", clip(&text))
                 };
                 Diagnostic::error("R020", what)
                     .at(file, place, "")
@@ -369,11 +372,11 @@ impl<'a> Import<'a> {
             let place = name.map_or_else(|| value.span(), Cell::span);
             self.found.add(Severity::Error, || {
                 let known: Vec<&str> = responses.iter().map(|response| response.name.as_str()).collect();
-                let help = match nearest(&name_text, known.iter().copied()) {
+                let help = match nearest(&clip(&name_text), known.iter().copied()) {
                     Some(meant) => format!("did you mean `{meant}`?"),
                     None => format!("the protocol declares {}", known.join(", ")),
                 };
-                Diagnostic::error("R028", format!("there is no response `{name_text}`"))
+                Diagnostic::error("R028", format!("there is no response `{}`", clip(&name_text)))
                     .at(file, place, "")
                     .help(help)
             });
@@ -390,7 +393,8 @@ impl<'a> Import<'a> {
                     Diagnostic::error(
                         "R029",
                         format!(
-                            "`{number_text}` is not one of readings 1 to {} of a run",
+                            "`{}` is not one of readings 1 to {} of a run",
+                            clip(&number_text),
                             response.readings
                         ),
                     )
@@ -445,7 +449,11 @@ impl<'a> Import<'a> {
             self.found.add(Severity::Error, || {
                 Diagnostic::error(
                     "R031",
-                    format!("rows of run {run} disagree on {what}: `{first}` and `{text}`"),
+                    format!(
+                        "rows of run {run} disagree on {what}: `{}` and `{}`",
+                        clip(&first),
+                        clip(text)
+                    ),
                 )
                 .at(file, span, "here")
                 .at(file, place, "and here")
@@ -725,9 +733,9 @@ impl<'a> Import<'a> {
 
     /// Two runs cannot have been made at one position.
     fn doubt_orders(&mut self) {
-        let mut by_position: BTreeMap<usize, Vec<(usize, &Option<Range<usize>>)>> = BTreeMap::new();
+        let mut by_position: BTreeMap<usize, Vec<Claim<'_>>> = BTreeMap::new();
         for (run, (order, place)) in &self.orders {
-            by_position.entry(*order).or_default().push((*run, place));
+            by_position.entry(*order).or_default().push((*run, place.as_ref()));
         }
         for (order, runs) in by_position.iter().filter(|(_, runs)| runs.len() > 1) {
             for (run, place) in runs {
@@ -741,7 +749,7 @@ impl<'a> Import<'a> {
                 self.found.add(Severity::Warning, || {
                     Diagnostic::warning("R052", format!("runs {run} and {other} both claim position {order}")).at(
                         file,
-                        place.clone(),
+                        (*place).clone(),
                         "taken in, please look",
                     )
                 });

@@ -13,8 +13,10 @@ use crate::diagnostic::{Diagnostic, Source, nearest};
 
 use super::columns::{Column, Columns};
 use super::gather::Gather;
+use super::import::clip;
 use super::replay::{Context, is_note, is_value, whole};
 use super::table::{Cell, Table};
+use super::words::LONGEST_LABEL;
 
 /// What a column of a file is for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -111,7 +113,7 @@ impl Matching<'_, '_> {
             if let Some(first) = self.fields.iter().position(|other| *other == field) {
                 let first = header.get(first).map(Cell::span).unwrap_or_default();
                 self.found.error(
-                    Diagnostic::error("R011", format!("two columns are named `{name}`"))
+                    Diagnostic::error("R011", format!("two columns are named `{}`", clip(name)))
                         .at(self.file, cell.span(), "the second")
                         .at(self.file, first, "the first")
                         .help("keep one of them; nothing says which of the two is right"),
@@ -200,9 +202,11 @@ impl Matching<'_, '_> {
             if self.long && !self.fields.contains(&Field::Reading) {
                 open.push("reading");
             }
-            if let Some(meant) = nearest(name, open) {
+            // A long text is no slip of a short name, and comparing it would cost much.
+            let short = name.chars().count() <= LONGEST_LABEL;
+            if let Some(meant) = short.then(|| nearest(name, open)).flatten() {
                 self.found.error(
-                    Diagnostic::error("R012", format!("there is no column `{name}`"))
+                    Diagnostic::error("R012", format!("there is no column `{}`", clip(name)))
                         .at(self.file, cell.span(), "")
                         .help(format!("did you mean `{meant}`?")),
                 );
@@ -210,7 +214,7 @@ impl Matching<'_, '_> {
                 self.found.other(
                     Diagnostic::warning(
                         "R013",
-                        format!("the column `{name}` is not the protocol's and is left out"),
+                        format!("the column `{}` is not the protocol's and is left out", clip(name)),
                     )
                     .at(self.file, cell.span(), ""),
                 );

@@ -20,7 +20,7 @@ mod words;
 
 pub use codes::{CODES, meaning};
 pub use columns::{Column, Columns};
-pub use decimal::{Mark, Parsed, Refusal, parse as parse_number};
+pub use decimal::{Mark, Parsed, Refusal, lies_in, lies_on, parse as parse_number};
 pub use import::{deviation, import};
 pub use journal::{Entry, append_lines, sha256, torn_tail};
 pub use model::{Correction, Deviation, Missing, Questioned, Record, RunRecord, TakenFile, Written};

@@ -14,8 +14,8 @@ use crate::plan::Plan;
 use crate::protocol::Protocol;
 
 use super::columns::{Column, Columns, recorded};
-use super::decimal;
-use super::doubts::{lies_in, of_record};
+use super::decimal::{self, lies_in};
+use super::doubts::of_record;
 use super::gather::MOST_LISTED;
 use super::journal::{Entry, Recorded, lines};
 use super::levels::find_level;

@@ -338,7 +338,7 @@ impl<'a> Structure<'a> {
             let span = cell.map_or_else(|| place.clone(), Cell::span);
             found.add(Severity::Error, || {
                 let levels = factor.levels.iter().map(String::as_str);
-                let help = match nearest(&text, levels).filter(|_| factor.numbers.is_none()) {
+                let help = match nearest(&clip(&text), levels).filter(|_| factor.numbers.is_none()) {
                     Some(meant) => format!("did you mean `{meant}`?"),
                     None => format!("the protocol declares {}", factor.levels.join(", ")),
                 };

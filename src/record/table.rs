@@ -20,13 +20,13 @@ pub const LONGEST_CELL: usize = 8192;
 /// Most cells in a row.
 pub const MOST_CELLS: usize = 2000;
 
-/// Turns the bytes of a file into a named text.
+/// Turns the bytes of a file into a named text; bytes handed over as a `Vec` are not copied.
 ///
 /// # Errors
 ///
 /// `R001` with what the file is instead, and how to save it.
-pub fn decode(name: &str, bytes: &[u8]) -> Result<Arc<Source>, Diagnostics> {
-    match decode_text(bytes) {
+pub fn decode<'a>(name: &str, bytes: impl Into<Cow<'a, [u8]>>) -> Result<Arc<Source>, Diagnostics> {
+    match text_of(bytes.into()) {
         Ok(text) => Ok(Source::new(name, text)),
         Err(why) => {
             let empty = Source::new(name, "");
@@ -44,28 +44,30 @@ pub fn decode(name: &str, bytes: &[u8]) -> Result<Arc<Source>, Diagnostics> {
 ///
 /// A sentence that says what the file is instead, and how to save it.
 pub fn decode_text(bytes: &[u8]) -> Result<String, String> {
+    text_of(Cow::Borrowed(bytes))
+}
+
+fn text_of(bytes: Cow<'_, [u8]>) -> Result<String, String> {
     if bytes.starts_with(b"PK\x03\x04") || bytes.starts_with(b"\xd0\xcf\x11\xe0") {
         return Err("this is a spreadsheet's own format: save the sheet as CSV (UTF-8)".to_owned());
     }
     if bytes.starts_with(b"%PDF") {
         return Err("this is a PDF: take in the filled CSV sheet".to_owned());
     }
-    let text = match bytes {
+    let text = match &*bytes {
         [0xff, 0xfe, rest @ ..] => utf16(rest, u16::from_le_bytes)?,
         [0xfe, 0xff, rest @ ..] => utf16(rest, u16::from_be_bytes)?,
-        [first, 0, _, 0, ..] if *first != 0 => utf16(bytes, u16::from_le_bytes)?,
-        [0, first, 0, _, ..] if *first != 0 => utf16(bytes, u16::from_be_bytes)?,
-        _ => match std::str::from_utf8(bytes) {
-            Ok(text) => text.to_owned(),
-            Err(wrong) => {
-                let before = bytes.get(..wrong.valid_up_to()).unwrap_or_default();
-                let line = before.iter().filter(|b| **b == b'\n').count() + 1;
-                return Err(format!(
-                    "line {line} is not UTF-8: the file was probably saved in an old national character set \
-                     (Latin-1, Windows-1252); save it as CSV UTF-8, since letters and signs cannot be told apart otherwise"
-                ));
-            }
-        },
+        [first, 0, _, 0, ..] if *first != 0 => utf16(&bytes, u16::from_le_bytes)?,
+        [0, first, 0, _, ..] if *first != 0 => utf16(&bytes, u16::from_be_bytes)?,
+        _ => String::from_utf8(bytes.into_owned()).map_err(|wrong| {
+            let good = wrong.utf8_error().valid_up_to();
+            let before = wrong.as_bytes().get(..good).unwrap_or_default();
+            let line = before.split(|b| *b == b'\n').count();
+            format!(
+                "line {line} is not UTF-8: the file was probably saved in an old national character set \
+                 (Latin-1, Windows-1252); save it as CSV UTF-8, since letters and signs cannot be told apart otherwise"
+            )
+        })?,
     };
     if text.contains('\0') {
         return Err("the file holds zero bytes: it is not text; save the sheet as CSV (UTF-8)".to_owned());
@@ -169,6 +171,7 @@ impl<'a> Table<'a> {
         let mut rows = Rows {
             text,
             separator,
+            ends: cell_ends(separator),
             at: start,
         };
         let mut header = Vec::new();
@@ -212,6 +215,7 @@ impl<'a> Table<'a> {
         Rows {
             text: self.text,
             separator: self.separator,
+            ends: cell_ends(self.separator),
             at: self.body,
         }
     }
@@ -242,6 +246,7 @@ fn separator_of(text: &str) -> u8 {
 pub struct Rows<'a> {
     text: &'a str,
     separator: u8,
+    ends: [bool; 256],
     at: usize,
 }
 
@@ -277,14 +282,16 @@ impl Rows<'_> {
         loop {
             let start = at;
             let mut first = at;
-            while bytes.get(first) == Some(&b' ') {
+            let mut opening = bytes.get(first);
+            while opening == Some(&b' ') {
                 first += 1;
+                opening = bytes.get(first);
             }
-            let cell = if bytes.get(first) == Some(&b'"') {
+            let cell = if opening == Some(&b'"') {
                 at = first;
                 self.quoted(bytes, &mut at, faults)
             } else {
-                at = stop(bytes, separator, first);
+                at = stop(bytes, &self.ends, first);
                 self.trimmed(start, at, false)
             };
             if cell.end - cell.start > LONGEST_CELL {
@@ -329,13 +336,13 @@ impl Rows<'_> {
                 None => {
                     // The rest of the text is in this cell: say so once, and take the line only.
                     faults.push(Fault::OpenQuote(open));
-                    *at = stop(bytes, self.separator, open);
+                    *at = stop(bytes, &self.ends, open);
                     return self.trimmed(open + 1, (*at).max(open + 1), false);
                 }
             }
         }
         let cell = self.trimmed(open + 1, next, doubled);
-        let behind = stop(bytes, self.separator, next + 1);
+        let behind = stop(bytes, &self.ends, next + 1);
         let rest = self.trimmed(next + 1, behind, false);
         if !rest.is_empty() {
             faults.push(Fault::AfterQuote(rest.span()));
@@ -348,7 +355,7 @@ impl Rows<'_> {
     #[inline]
     fn trimmed(&self, start: usize, end: usize, doubled: bool) -> Cell {
         let bytes = self.text.as_bytes();
-        let plain = |at: usize| bytes.get(at).is_some_and(|b| b.is_ascii_graphic());
+        let plain = |at: usize| bytes.get(at).is_some_and(u8::is_ascii_graphic);
         if start < end && plain(start) && plain(end - 1) {
             return Cell { start, end, doubled };
         }
@@ -360,11 +367,20 @@ impl Rows<'_> {
     }
 }
 
-/// The first separator or line end from `at` on, or the end of the text.
+/// True at the bytes that end a cell: the separator and line ends.
+fn cell_ends(separator: u8) -> [bool; 256] {
+    let mut ends = [false; 256];
+    for byte in [separator, b'\n', b'\r'] {
+        ends[usize::from(byte)] = true;
+    }
+    ends
+}
+
+/// The first byte from `at` on that ends a cell, or the end of the text.
 #[inline]
-fn stop(bytes: &[u8], separator: u8, at: usize) -> usize {
+fn stop(bytes: &[u8], ends: &[bool; 256], at: usize) -> usize {
     let rest = bytes.get(at..).unwrap_or_default();
     rest.iter()
-        .position(|b| *b == separator || *b == b'\n' || *b == b'\r')
+        .position(|byte| ends[usize::from(*byte)])
         .map_or(bytes.len(), |found| at + found)
 }
