@@ -30,11 +30,11 @@ pub fn run(args: &Args, console: &Console, outside: &Outside) -> Done {
         console.json(&json!({ "ok": !found.has_errors(), "diagnostics": list }))?;
     } else {
         console.all_diagnostics(&found);
-        console.say(&format!(
-            "{} found wrong in {}.",
-            capital(&tally(&found)),
-            args.study.dir.display()
-        ));
+        console.say(&if found.is_empty() {
+            format!("Nothing is wrong with the study in `{}`.", args.study.dir.display())
+        } else {
+            format!("{} in `{}`.", tally(&found), args.study.dir.display())
+        });
     }
     Ok(match exit_status(&found) {
         0 => Answer::Yes,
@@ -99,11 +99,4 @@ fn beyond(study: &Study, found: &mut Diagnostics) {
         }
         Err(wrong) => found.extend(wrong),
     }
-}
-
-fn capital(text: &str) -> String {
-    let mut letters = text.chars();
-    letters
-        .next()
-        .map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
 }

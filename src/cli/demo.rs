@@ -103,10 +103,8 @@ fn take(folder: &Folder, name: &str, text: &str, reason: Option<&str>, outside: 
 
 fn depart(folder: &Folder, outside: &Outside) -> Result<(), Diagnostics> {
     let args = record::Intent {
-        deviation: Some(
-            "Runs 41 and 42 were made in reverse order: the other instrument was still on the stand.".to_owned(),
-        ),
-        run: Some(41),
+        deviation: Some("Runs 42 and 43 were made in reverse order: instrument B was on the stand already.".to_owned()),
+        run: Some(42),
         ..record::Intent::default()
     };
     record::take(folder, &[], &args, outside).map(|_| ())

@@ -240,7 +240,7 @@ impl Command {
     }
 }
 
-/// `3 errors, 1 warning`; `nothing` without any.
+/// `3 errors, 1 warning`; empty without any.
 fn tally(diagnostics: &Diagnostics) -> String {
     let parts: Vec<String> = [
         (Severity::Error, "error"),
@@ -253,11 +253,7 @@ fn tally(diagnostics: &Diagnostics) -> String {
         (count > 0).then(|| counted(count, word))
     })
     .collect();
-    if parts.is_empty() {
-        "nothing".to_owned()
-    } else {
-        parts.join(", ")
-    }
+    parts.join(", ")
 }
 
 /// What was written, and what was there already.
