@@ -11,3 +11,4 @@ pub mod numeric;
 pub mod plan;
 pub mod protocol;
 pub mod record;
+pub mod stats;

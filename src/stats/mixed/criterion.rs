@@ -1,0 +1,242 @@
+//! The deviance as a function of the parameters the search moves, in its two forms.
+//!
+//! In:  a layout, a response, a method.
+//! Out: objectives for `minimise`: `Profiled` (variance ratios γ, residual variance maximised out) and `Full`
+//!      (the variances themselves, any of which may be held: what a likelihood profile needs).
+//!
+//! Variances enter as they are, so that the slope at zero says whether a component belongs there. A correlated
+//! pair (g₁₁, g₁₂, g₂₂) enters as (s, ρ, d) with g₁₁ = s, g₁₂ = sρ, g₂₂ = sρ² + d: then s ≥ 0 and d ≥ 0 are the
+//! only bounds and a covariance matrix of rank one lies on d = 0.
+//! Bates et al. (2015), J. Stat. Softw. 67(1), section 3 for the profiled criterion.
+
+use super::evaluate::{Derivatives, Point};
+use super::minimise::{Bound, Local, Objective};
+use super::prepare::{Layout, Parameter, Response};
+use super::problem::Method;
+
+/// −2 log likelihood with the residual variance at its best for each γ.
+pub(super) struct Profiled<'a> {
+    pub layout: &'a Layout,
+    pub response: &'a Response,
+    pub method: Method,
+}
+
+/// −2 log likelihood in the variances; the residual variance comes last.
+pub(super) struct Full<'a> {
+    pub layout: &'a Layout,
+    pub response: &'a Response,
+    pub method: Method,
+}
+
+/// n − p, or n by maximum likelihood.
+pub(super) fn degrees(layout: &Layout, method: Method) -> f64 {
+    match method {
+        Method::Reml => (layout.n - layout.p) as f64,
+        Method::MaximumLikelihood => layout.n as f64,
+    }
+}
+
+/// −2 log likelihood, every constant kept, of the scaled response.
+pub(super) fn deviance(layout: &Layout, method: Method, point: &Point, residual: f64) -> f64 {
+    let degrees = degrees(layout, method);
+    let determinant = match method {
+        Method::Reml => point.log_h + point.log_x + layout.log_upper(),
+        Method::MaximumLikelihood => point.log_h,
+    };
+    degrees * (std::f64::consts::TAU * residual).ln() + determinant - layout.log_weights + point.rss / residual
+}
+
+/// Bounds of the parameters of a layout, without the residual.
+pub(super) fn bounds(layout: &Layout) -> Vec<Bound> {
+    layout
+        .parameters
+        .iter()
+        .map(|parameter| match parameter {
+            Parameter::Variance { .. } => Bound::NotNegative,
+            Parameter::Covariance { .. } => Bound::Free,
+        })
+        .collect()
+}
+
+/// The linear parameters (variances and covariances) from those of the search.
+pub(super) fn to_linear(layout: &Layout, at: &[f64]) -> Vec<f64> {
+    let mut linear = at.to_vec();
+    for (index, parameter) in layout.parameters.iter().enumerate() {
+        if let Parameter::Covariance { .. } = parameter {
+            let (s, rho, d) = (at[index - 1], at[index], at[index + 1]);
+            linear[index] = s * rho;
+            linear[index + 1] = s * rho * rho + d;
+        }
+    }
+    linear
+}
+
+/// The parameters of the search from the linear ones.
+pub(super) fn from_linear(layout: &Layout, linear: &[f64]) -> Vec<f64> {
+    let mut at = linear.to_vec();
+    for (index, parameter) in layout.parameters.iter().enumerate() {
+        if let Parameter::Covariance { .. } = parameter {
+            let (a, c, b) = (linear[index - 1], linear[index], linear[index + 1]);
+            at[index] = if a > 0.0 { c / a } else { 0.0 };
+            at[index + 1] = if a > 0.0 { (b - c * c / a).max(0.0) } else { b.max(0.0) };
+        }
+    }
+    at
+}
+
+/// Derivatives in the parameters of the search from those in the linear ones.
+fn chain(layout: &Layout, at: &[f64], local: Local) -> Local {
+    if !layout
+        .parameters
+        .iter()
+        .any(|parameter| matches!(parameter, Parameter::Covariance { .. }))
+    {
+        return local;
+    }
+    let n = at.len();
+    let mut jacobian = vec![0.0; n * n];
+    for i in 0..n {
+        jacobian[i * n + i] = 1.0;
+    }
+    let mut bend = vec![0.0; n * n];
+    let mut idle = Vec::new();
+    for (index, parameter) in layout.parameters.iter().enumerate() {
+        if let Parameter::Covariance { .. } = parameter {
+            let (s, rho) = (at[index - 1], at[index]);
+            let (one, two, three) = (index - 1, index, index + 1);
+            jacobian[two * n + one] = rho;
+            jacobian[two * n + two] = s;
+            jacobian[three * n + one] = rho * rho;
+            jacobian[three * n + two] = 2.0 * s * rho;
+            let mixed = local.gradient[two] + 2.0 * rho * local.gradient[three];
+            bend[one * n + two] = mixed;
+            bend[two * n + one] = mixed;
+            bend[two * n + two] = 2.0 * s * local.gradient[three];
+            if s == 0.0 {
+                idle.push(two);
+            }
+        }
+    }
+    let through = |h: &[f64]| {
+        let left = super::dense::product_transposed(&jacobian, h, n, n, n);
+        super::dense::product(&left, &jacobian, n, n, n)
+    };
+    let mut hessian = through(&local.hessian);
+    let mut average = through(&local.average);
+    for (value, extra) in hessian.iter_mut().zip(&bend) {
+        *value += extra;
+    }
+    let mut gradient = super::dense::product_transposed(&jacobian, &local.gradient, n, n, 1);
+    // With s at zero the direction ρ has no effect.
+    for i in idle {
+        for matrix in [&mut hessian, &mut average] {
+            for j in 0..n {
+                matrix[i * n + j] = 0.0;
+                matrix[j * n + i] = 0.0;
+            }
+            matrix[i * n + i] = 1.0;
+        }
+        gradient[i] = 0.0;
+    }
+    Local {
+        value: local.value,
+        gradient,
+        hessian,
+        average,
+    }
+}
+
+impl Profiled<'_> {
+    fn value_of(&self, point: &Point) -> f64 {
+        let degrees = degrees(self.layout, self.method);
+        deviance(self.layout, self.method, point, point.rss / degrees)
+    }
+
+    /// Value and derivatives in the linear parameters.
+    pub(super) fn linear(&self, gamma: &[f64]) -> Option<(Point, Derivatives, Local)> {
+        let point = Point::new(self.layout, self.response, gamma)?;
+        let pieces = point.derivatives(self.layout, self.response, self.method);
+        let count = gamma.len();
+        let ratio = degrees(self.layout, self.method) / point.rss;
+        let gradient = (0..count).map(|i| pieces.trace[i] - ratio * pieces.form[i]).collect();
+        let mut hessian = vec![0.0; count * count];
+        let mut average = vec![0.0; count * count];
+        for i in 0..count {
+            for j in 0..count {
+                let at = i * count + j;
+                let product = ratio * pieces.form[i] * pieces.form[j] / point.rss;
+                hessian[at] = -pieces.traces[at] + 2.0 * ratio * pieces.forms[at] - product;
+                average[at] = ratio * pieces.forms[at] - product;
+            }
+        }
+        let local = Local {
+            value: self.value_of(&point),
+            gradient,
+            hessian,
+            average,
+        };
+        Some((point, pieces, local))
+    }
+}
+
+impl Objective for Profiled<'_> {
+    fn value(&mut self, at: &[f64]) -> Option<f64> {
+        let point = Point::new(self.layout, self.response, &to_linear(self.layout, at))?;
+        Some(self.value_of(&point)).filter(|value| value.is_finite())
+    }
+
+    fn local(&mut self, at: &[f64]) -> Option<Local> {
+        let (_, _, local) = self.linear(&to_linear(self.layout, at))?;
+        Some(chain(self.layout, at, local)).filter(|local| local.value.is_finite())
+    }
+}
+
+impl Full<'_> {
+    /// γ from variances.
+    fn ratios(&self, at: &[f64]) -> Option<(Vec<f64>, f64)> {
+        let count = self.layout.parameters.len();
+        let residual = at[count];
+        if !(residual > 0.0 && residual.is_finite()) {
+            return None;
+        }
+        let linear = to_linear(self.layout, at);
+        Some((linear[..count].iter().map(|value| value / residual).collect(), residual))
+    }
+}
+
+impl Objective for Full<'_> {
+    fn value(&mut self, at: &[f64]) -> Option<f64> {
+        let (gamma, residual) = self.ratios(at)?;
+        let point = Point::new(self.layout, self.response, &gamma)?;
+        Some(deviance(self.layout, self.method, &point, residual)).filter(|value| value.is_finite())
+    }
+
+    fn local(&mut self, at: &[f64]) -> Option<Local> {
+        let (gamma, residual) = self.ratios(at)?;
+        let point = Point::new(self.layout, self.response, &gamma)?;
+        let degrees = degrees(self.layout, self.method);
+        let pieces = point
+            .derivatives(self.layout, self.response, self.method)
+            .with_residual(&gamma, point.rss, degrees);
+        let size = at.len();
+        let square = residual * residual;
+        let gradient = (0..size)
+            .map(|i| (pieces.trace[i] - pieces.form[i] / residual) / residual)
+            .collect();
+        let hessian = pieces
+            .traces
+            .iter()
+            .zip(&pieces.forms)
+            .map(|(t, f)| (2.0 * f / residual - t) / square)
+            .collect();
+        let average = pieces.forms.iter().map(|f| f / residual / square).collect();
+        let value = deviance(self.layout, self.method, &point, residual);
+        let local = Local {
+            value,
+            gradient,
+            hessian,
+            average,
+        };
+        Some(chain(self.layout, at, local)).filter(|local| local.value.is_finite())
+    }
+}

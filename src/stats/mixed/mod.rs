@@ -1,0 +1,28 @@
+//! Mixed models: y = Xβ + Σ Zⱼuⱼ + ε with nested and crossed random terms, weights and unbalanced data.
+//!
+//! In:  a `MixedProblem` (complete rows), or a `Prepared` layout and response vectors.
+//! Out: a `MixedFit`: β, variance components, criterion, predicted effects; and from it tests by Kenward–Roger or
+//!      Satterthwaite, contrasts, and profile intervals of standard deviations.
+//!
+//! The way through: `prepare` collects sums once a layout → `evaluate` gives the criterion with exact first and
+//! second derivatives at any variances → `minimise` finds the optimum under the bounds → `fit` gathers it →
+//! `small_sample` and `profile` draw inferences. No matrix is larger than the number of levels left after the
+//! largest term has been eliminated, plus p; the rows are read once.
+//!
+//! Never here: files, clock, random numbers, rounding for display, the choice of a model.
+
+mod criterion;
+mod dense;
+mod evaluate;
+mod fit;
+mod minimise;
+mod prepare;
+mod problem;
+mod profile;
+mod small_sample;
+
+pub use fit::{Component, MixedFit, Predicted, fit};
+pub use prepare::{Part, Prepared};
+pub use problem::{Method, MixedError, MixedProblem, RandomEffect, RandomTerm};
+pub use profile::ProfileInterval;
+pub use small_sample::{Boundary, DfMethod, Estimate, TestResult};

@@ -1,0 +1,3 @@
+//! Statistics as pure functions on numbers. Knows nothing of protocols, files or text.
+
+pub mod mixed;
