@@ -3,7 +3,7 @@
 //! Expected values: recomputed by the independent dense code named in each case (`obtained`), and as printed in the
 //! publication named there (`source`).
 
-use wellrun::stats::mixed::{DfMethod, Method, MixedFit, MixedProblem, Part, RandomTerm, fit};
+use wellrun::stats::mixed::{Boundary, DfMethod, Method, MixedError, MixedFit, MixedProblem, Part, RandomTerm, fit};
 
 use crate::cases::{Case, pick};
 
@@ -212,7 +212,6 @@ fn a_component_at_zero_is_flagged_and_both_rules_for_it_are_had() {
     assert!(fit.singular && fit.components[0].boundary && !fit.components[1].boundary);
     assert_eq!(fit.components[0].value, 0.0);
     // Closed form: kept, the mean has the 5 df of six batches; dropped, the 29 of thirty runs.
-    use wellrun::stats::mixed::Boundary;
     let kept = fit
         .contrast_with(&[1.0], DfMethod::KenwardRoger, Boundary::Keep)
         .unwrap();
@@ -266,6 +265,26 @@ fn sleep_study_with_correlated_slopes() {
             case.check("kr_p_days", &[test.p], 10.0 * tolerance);
         }
     }
+}
+
+/// Printed by lme4's `confint` for this model (from memory); its interpolated profiles are good to the third digit.
+#[test]
+fn sleep_study_profile_intervals() {
+    let case = Case::read("random-sleepstudy-intercept-slope");
+    let (groups, levels) = case.groups(&["subject"]);
+    let problem = MixedProblem {
+        y: case.numbers("reaction"),
+        x: case.fixed(&[&[], &["=days"]]).0,
+        terms: vec![RandomTerm::intercept_and_slope(groups, levels, case.numbers("days"))],
+        weights: None,
+    };
+    let fit = fit(&problem, Method::MaximumLikelihood).unwrap();
+    for (component, low, high) in [(0, 14.3815, 37.7160), (2, 3.8012, 8.7534), (3, 22.8983, 28.8580)] {
+        let interval = fit.profile_interval(component, 0.95).unwrap();
+        assert!((interval.low - low).abs() < 2e-3 * low, "{interval:?}");
+        assert!((interval.high - high).abs() < 2e-3 * high, "{interval:?}");
+    }
+    assert_eq!(fit.profile_interval(1, 0.95).unwrap_err(), MixedError::NoSuchComponent);
 }
 
 #[test]

@@ -6,6 +6,7 @@
 //! Never here: pivoting or rank decisions; those are made once, when a problem is prepared.
 
 /// Sum of products of two equally long slices, in four running sums so that the order is fixed and fast.
+#[inline]
 pub(super) fn dot(a: &[f64], b: &[f64]) -> f64 {
     let n = a.len().min(b.len());
     let (a, b) = (&a[..n], &b[..n]);
@@ -26,6 +27,7 @@ pub(super) fn dot(a: &[f64], b: &[f64]) -> f64 {
 }
 
 /// Adds `factor` times `b` to `a`.
+#[inline]
 pub(super) fn add_scaled(a: &mut [f64], factor: f64, b: &[f64]) {
     for (x, y) in a.iter_mut().zip(b) {
         *x += factor * y;
@@ -38,7 +40,7 @@ pub(super) fn cholesky(a: &mut [f64], n: usize) -> Option<()> {
         let (above, row) = a.split_at_mut(i * n);
         let row = &mut row[..n];
         for j in 0..i {
-            let other = &above[j * n..j * n + j + 1];
+            let other = &above[(j * n)..=(j * n + j)];
             row[j] = (row[j] - dot(&row[..j], &other[..j])) / other[j];
         }
         let pivot = row[i] - dot(&row[..i], &row[..i]);
@@ -52,7 +54,6 @@ pub(super) fn cholesky(a: &mut [f64], n: usize) -> Option<()> {
 
 /// Twice the sum of logarithms of the diagonal entries `from..to` of a factor: the log determinant of that part.
 pub(super) fn log_determinant(factor: &[f64], n: usize, from: usize, to: usize) -> f64 {
-    // Products of a few pivots at a time save logarithms; the range of a double bears eight of them.
     let mut total = 0.0;
     for i in from..to {
         total += factor[i * n + i].ln();
@@ -63,7 +64,7 @@ pub(super) fn log_determinant(factor: &[f64], n: usize, from: usize, to: usize) 
 /// Solves L x = b in place.
 pub(super) fn solve_lower(factor: &[f64], n: usize, b: &mut [f64]) {
     for i in 0..n {
-        let row = &factor[i * n..i * n + i + 1];
+        let row = &factor[(i * n)..=(i * n + i)];
         b[i] = (b[i] - dot(&row[..i], &b[..i])) / row[i];
     }
 }
@@ -71,7 +72,7 @@ pub(super) fn solve_lower(factor: &[f64], n: usize, b: &mut [f64]) {
 /// Solves L' x = b in place.
 pub(super) fn solve_upper(factor: &[f64], n: usize, b: &mut [f64]) {
     for i in (0..n).rev() {
-        let row = &factor[i * n..i * n + i + 1];
+        let row = &factor[(i * n)..=(i * n + i)];
         let value = b[i] / row[i];
         b[i] = value;
         add_scaled(&mut b[..i], -value, &row[..i]);

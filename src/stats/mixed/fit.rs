@@ -4,22 +4,26 @@
 //! Out: a `MixedFit`, or a `MixedError`. A component at zero is a finding, not an error: it is flagged.
 //!
 //! Starts: one step of restricted scoring from γ = 1 / (rows a level), which is the exact answer in balanced layouts
-//! with no component at zero (Searle, Casella & McCulloch 1992, section 6.6), and, because the criterion of a small
+//! with no component at zero (Searle, Casella & `McCulloch` 1992, section 6.6), and, because the criterion of a small
 //! unbalanced layout can have several minima, searches from large and from small ratios; the lowest wins.
 //! Never here: random numbers, the choice between models.
 
 use std::sync::{Arc, OnceLock};
 
-use super::criterion::{Profiled, bounds, degrees, deviance, from_linear, to_linear};
+use super::adjustment::Adjustment;
+use super::criterion::{
+    Flips, Profiled, bounds, cornered, degrees, deviance, flips_for, from_linear, rank_one, to_linear,
+};
 use super::dense::{cholesky, product, solve};
-use super::evaluate::{Adjustment, Point};
+use super::derivatives::Derivatives;
+use super::evaluate::Point;
 use super::minimise::{Optimum, minimise};
 use super::prepare::{Layout, Parameter, Part, Prepared, Response};
 use super::problem::{Method, MixedError, MixedProblem};
 use crate::numeric::Matrix;
 
 /// Work of one evaluation (multiplications) up to which several starts are always tried.
-const CHEAP: usize = 3_000_000;
+const CHEAP: usize = 200_000;
 /// Criterion differences below this are the same optimum.
 const SAME: f64 = 1e-9;
 
@@ -92,7 +96,7 @@ pub struct MixedFit {
     pub(super) in_q: Vec<f64>,
     /// Residual variance of the scaled response.
     pub(super) residual: f64,
-    pub(super) adjustment: OnceLock<(Adjustment, super::evaluate::Derivatives)>,
+    pub(super) adjustment: OnceLock<(Adjustment, Derivatives)>,
 }
 
 /// Fits a problem from scratch.
@@ -115,24 +119,85 @@ impl Prepared {
         let layout = &self.layout;
         let response = layout.response(y)?;
         let (best, starts) = search(layout, &response, method)?;
-        finish(layout, response, method, best, starts)
+        finish(layout, response, method, &best, starts)
     }
 }
 
-/// The best optimum over the starts, and how many were tried.
-fn search(layout: &Layout, response: &Response, method: Method) -> Result<(Optimum, usize), MixedError> {
+impl Prepared {
+    /// Fits one response vector by a single search from given ratios of the components to the residual variance, in
+    /// the order of [`MixedFit::components`]: to look for other optima, or to start from a fit nearby.
+    ///
+    /// # Errors
+    ///
+    /// As [`Prepared::fit`]; `NoSuchComponent` if `ratios` has the wrong length or holds a covariance structure that
+    /// is not one.
+    pub fn fit_from(&self, y: &[f64], method: Method, ratios: &[f64]) -> Result<MixedFit, MixedError> {
+        let layout = &self.layout;
+        let response = layout.response(y)?;
+        if ratios.len() != layout.parameters.len() || Point::new(layout, &response, ratios).is_none() {
+            return Err(MixedError::NoSuchComponent);
+        }
+        let found = one_search(layout, &response, method, ratios).filter(|found| found.optimum.converged);
+        finish(layout, response, method, &found.ok_or(MixedError::NotConverged)?, 1)
+    }
+}
+
+/// A search's end, with the form of the pairs it was made in.
+struct Found {
+    optimum: Optimum,
+    flips: Flips,
+}
+
+impl Found {
+    fn linear(&self, layout: &Layout) -> Vec<f64> {
+        to_linear(layout, &self.flips, &self.optimum.at)
+    }
+
+    /// Lower, or as low and solved.
+    fn better(&self, held: &Found) -> bool {
+        let (found, held) = (&self.optimum, &held.optimum);
+        let gain = held.local.value - found.local.value;
+        gain > SAME || (gain > -SAME && found.converged && (!held.converged || found.decrement < 1e-6 * held.decrement))
+    }
+}
+
+/// One search from linear parameters; where it ends in a corner of the form of a pair, it goes on in the other form.
+fn one_search(layout: &Layout, response: &Response, method: Method, linear: &[f64]) -> Option<Found> {
     let bounds = bounds(layout);
-    let mut objective = Profiled {
-        layout,
-        response,
-        method,
-    };
-    let mut best: Option<Optimum> = None;
+    let mut linear = linear.to_vec();
+    let mut best: Option<Found> = None;
+    for _ in 0..4 {
+        let flips = flips_for(layout, &linear);
+        let start = from_linear(layout, &flips, &linear);
+        let mut objective = Profiled::new(layout, response, method, flips.clone());
+        let Some(optimum) = minimise(&mut objective, &start, &bounds) else {
+            break;
+        };
+        let found = Found { optimum, flips };
+        linear = found.linear(layout);
+        let done = found.optimum.converged && !cornered(layout, &found.flips, &found.optimum.at);
+        if best.as_ref().is_none_or(|held| found.better(held)) {
+            best = Some(found);
+        }
+        if done
+            || best
+                .as_ref()
+                .is_some_and(|held| flips_for(layout, &linear) == held.flips)
+        {
+            break;
+        }
+    }
+    best
+}
+
+/// The best optimum over the starts, and how many were tried.
+fn search(layout: &Layout, response: &Response, method: Method) -> Result<(Found, usize), MixedError> {
+    let mut best: Option<Found> = None;
     let mut tried = 0;
-    let mut consider = |at: &[f64], best: &mut Option<Optimum>| {
+    let mut consider = |linear: &[f64], best: &mut Option<Found>| {
         tried += 1;
-        if let Some(found) = minimise(&mut objective, at, &bounds)
-            && best.as_ref().is_none_or(|held| better(&found, held))
+        if let Some(found) = one_search(layout, response, method, linear)
+            && best.as_ref().is_none_or(|held| found.better(held))
         {
             *best = Some(found);
         }
@@ -142,7 +207,7 @@ fn search(layout: &Layout, response: &Response, method: Method) -> Result<(Optim
     let cheap = (levels + layout.r) * layout.r * layout.r <= CHEAP;
     let doubtful = best
         .as_ref()
-        .is_none_or(|found| !found.converged || at_zero(layout, &found.at));
+        .is_none_or(|found| !found.optimum.converged || at_zero(layout, &found.optimum.at));
     if !layout.parameters.is_empty() && (cheap || doubtful) {
         for ratio in [10.0, 0.05] {
             consider(&even_start(layout, ratio), &mut best);
@@ -150,27 +215,21 @@ fn search(layout: &Layout, response: &Response, method: Method) -> Result<(Optim
     }
     if let Some(start) = best
         .as_ref()
-        .and_then(|found| leave_corner(layout, response, method, &found.at))
+        .and_then(|found| leave_zero(layout, response, method, &found.linear(layout)))
     {
         consider(&start, &mut best);
     }
     match best {
-        Some(found) if found.converged => Ok((found, tried)),
-        Some(found) if vanishing(layout, response, &found.at) => Err(MixedError::ExactFit),
+        Some(found) if found.optimum.converged => Ok((found, tried)),
+        Some(found) if vanishing(layout, response, &found.linear(layout)) => Err(MixedError::ExactFit),
         Some(_) => Err(MixedError::NotConverged),
         None => Err(MixedError::ExactFit),
     }
 }
 
-/// Lower, or as low and solved.
-fn better(found: &Optimum, held: &Optimum) -> bool {
-    let gain = held.local.value - found.local.value;
-    gain > SAME || (gain > -SAME && found.converged && (!held.converged || found.decrement < 1e-6 * held.decrement))
-}
-
-/// The residual variance has run away towards zero.
-fn vanishing(layout: &Layout, response: &Response, at: &[f64]) -> bool {
-    Point::new(layout, response, &to_linear(layout, at)).is_none_or(|point| point.rss < 1e-11 * response.square)
+/// The residual variance has run away towards zero: fixed and random terms together can reproduce every reading.
+fn vanishing(layout: &Layout, response: &Response, gamma: &[f64]) -> bool {
+    Point::new(layout, response, gamma).is_none_or(|point| point.rss < 1e-6 * response.square)
 }
 
 fn at_zero(layout: &Layout, at: &[f64]) -> bool {
@@ -193,15 +252,11 @@ fn even_start(layout: &Layout, ratio: f64) -> Vec<f64> {
         .collect()
 }
 
-/// One scoring step on the variances: Σⱼ tr(PGᵢPGⱼ) θⱼ = y'PGᵢPy, residual included; negative ones set to zero.
+/// One scoring step on the variances: Σⱼ tr(PGᵢPGⱼ) θⱼ = y'`PGᵢPy`, residual included; negative ones set to zero.
 fn scoring_start(layout: &Layout, response: &Response, method: Method) -> Vec<f64> {
     let start = even_start(layout, 1.0);
-    let gamma = to_linear(layout, &start);
-    let objective = Profiled {
-        layout,
-        response,
-        method,
-    };
+    let gamma = start.clone();
+    let objective = Profiled::new(layout, response, method, Flips::new());
     let Some((point, pieces, _)) = objective.linear(&gamma) else {
         return start;
     };
@@ -214,7 +269,7 @@ fn scoring_start(layout: &Layout, response: &Response, method: Method) -> Vec<f6
     }
     solve(&matrix, size, &mut theta);
     let residual = theta[size - 1];
-    if !(residual > 0.0) {
+    if residual.is_nan() || residual <= 0.0 {
         return start;
     }
     let mut linear: Vec<f64> = theta[..size - 1].iter().map(|value| value / residual).collect();
@@ -228,33 +283,29 @@ fn scoring_start(layout: &Layout, response: &Response, method: Method) -> Vec<f6
             }
         }
     }
-    from_linear(layout, &linear)
+    linear
 }
 
-/// A start beside a pair whose shift variance is zero, if a slope leads out of that corner.
-fn leave_corner(layout: &Layout, response: &Response, method: Method, at: &[f64]) -> Option<Vec<f64>> {
-    let index = layout
-        .parameters
-        .iter()
-        .enumerate()
-        .position(|(index, parameter)| matches!(parameter, Parameter::Covariance { .. }) && at[index - 1] == 0.0)?;
-    let objective = Profiled {
-        layout,
-        response,
-        method,
-    };
-    let (_, _, local) = objective.linear(&to_linear(layout, at))?;
+/// A start beside a pair that is zero altogether, where a way leads down from there.
+///
+/// Along (s, sρ, sρ²) the criterion changes by s(g₁ + g₂ρ + g₃ρ²), lowest at ρ = −g₂ / 2g₃; along the axes alone it
+/// may rise though it falls between them.
+fn leave_zero(layout: &Layout, response: &Response, method: Method, gamma: &[f64]) -> Option<Vec<f64>> {
+    let index = layout.parameters.iter().enumerate().position(|(index, parameter)| {
+        matches!(parameter, Parameter::Covariance { .. }) && gamma[index - 1] == 0.0 && gamma[index + 1] == 0.0
+    })?;
+    let (_, _, local) = Profiled::new(layout, response, method, Flips::new()).linear(gamma)?;
     let g = &local.gradient[index - 1..=index + 1];
-    // Along (s, sρ, sρ²) the slope is g₁ + g₂ρ + g₃ρ², lowest at ρ = −g₂ / 2g₃.
     if g[2] <= 0.0 || g[0] - g[1] * g[1] / (4.0 * g[2]) > -1e-7 {
         return None;
     }
     let Parameter::Variance { block } = layout.parameters[index - 1] else {
         return None;
     };
-    let mut start = at.to_vec();
-    start[index - 1] = 0.01 / layout.mass[block].max(f64::MIN_POSITIVE);
-    start[index] = -g[1] / (2.0 * g[2]);
+    let s = 0.01 / layout.mass[block].max(f64::MIN_POSITIVE);
+    let rho = -g[1] / (2.0 * g[2]);
+    let mut start = gamma.to_vec();
+    start[index - 1..=index + 1].copy_from_slice(&[s, s * rho, s * rho * rho]);
     Some(start)
 }
 
@@ -262,16 +313,14 @@ fn finish(
     layout: &Arc<Layout>,
     response: Response,
     method: Method,
-    best: Optimum,
+    best: &Found,
     starts: usize,
 ) -> Result<MixedFit, MixedError> {
-    let gamma = to_linear(layout, &best.at);
-    let objective = Profiled {
-        layout,
-        response: &response,
-        method,
-    };
-    let point = Point::new(layout, &response, &gamma).ok_or(MixedError::ExactFit)?;
+    let gamma = best.linear(layout);
+    let (point, pieces, _) = Profiled::new(layout, &response, method, Flips::new())
+        .linear(&gamma)
+        .ok_or(MixedError::ExactFit)?;
+
     let degrees = degrees(layout, method);
     let residual = point.rss / degrees;
     let scale = response.scale;
@@ -285,16 +334,16 @@ fn finish(
     let coefficients = layout.to_x(&in_q);
     let covariance = to_matrix(&back(layout, &point.covariance(layout)), p, residual * square);
 
-    let (_, pieces, _) = objective.linear(&gamma).ok_or(MixedError::ExactFit)?;
     let mut components = Vec::new();
     let mut score_error = 0.0_f64;
     for (index, parameter) in layout.parameters.iter().enumerate() {
         let (block, part, boundary) = match *parameter {
             Parameter::Variance { block } => (block, layout.blocks[block].part, gamma[index] <= 0.0),
-            Parameter::Covariance { first, .. } => {
-                let (s, rest) = (best.at[index - 1], best.at[index + 1]);
-                (first, Part::Covariance, s > 0.0 && rest <= 0.0)
-            }
+            Parameter::Covariance { first, .. } => (
+                first,
+                Part::Covariance,
+                rank_one(layout, &best.flips, &best.optimum.at, index),
+            ),
         };
         let value = gamma[index] * residual * square;
         components.push(Component {
@@ -329,7 +378,7 @@ fn finish(
         coefficients,
         covariance,
         criterion: deviance(layout, method, &point, residual) + 2.0 * degrees * scale.ln(),
-        iterations: best.iterations,
+        iterations: best.optimum.iterations,
         starts,
         score_error,
         singular: components.iter().any(|component| component.boundary),

@@ -56,7 +56,7 @@ pub(super) struct Optimum {
 const ITERATIONS: usize = 200;
 /// Decrement below which the criterion itself can no longer tell a better point.
 const POLISH: f64 = 1e-7;
-/// Decrement that counts as solved.
+/// Decrement that counts as solved: no parameter is off by more than some 10⁻⁴ of its standard error.
 const SOLVED: f64 = 1e-9;
 /// Decrement below which no further step can matter.
 const EXACT: f64 = 1e-25;

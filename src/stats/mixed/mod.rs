@@ -4,22 +4,26 @@
 //! Out: a `MixedFit`: β, variance components, criterion, predicted effects; and from it tests by Kenward–Roger or
 //!      Satterthwaite, contrasts, and profile intervals of standard deviations.
 //!
-//! The way through: `prepare` collects sums once a layout → `evaluate` gives the criterion with exact first and
-//! second derivatives at any variances → `minimise` finds the optimum under the bounds → `fit` gathers it →
+//! The way through: `prepare` collects sums once a layout → `evaluate` gives the criterion and `derivatives` its
+//! exact first and second derivatives at any variances → `minimise` finds the optimum under the bounds → `fit` gathers it →
 //! `small_sample` and `profile` draw inferences. No matrix is larger than the number of levels left after the
 //! largest term has been eliminated, plus p; the rows are read once.
 //!
 //! Never here: files, clock, random numbers, rounding for display, the choice of a model.
 
+mod adjustment;
 mod criterion;
 mod dense;
+mod derivatives;
 mod evaluate;
 mod fit;
+mod identify;
 mod minimise;
 mod prepare;
 mod problem;
 mod profile;
 mod small_sample;
+mod sums;
 
 pub use fit::{Component, MixedFit, Predicted, fit};
 pub use prepare::{Part, Prepared};

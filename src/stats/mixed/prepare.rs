@@ -56,7 +56,7 @@ pub(super) struct Block {
     pub paired: bool,
 }
 
-/// Sums of the eliminated block: s = diagonal of Z'WZ, and one row Z'W[Z_rest, Q] a level.
+/// Sums of the eliminated block: s = diagonal of Z'WZ, and one row Z'W[`Z_rest`, Q] a level.
 #[derive(Debug)]
 pub(super) struct Big {
     pub block: usize,
@@ -79,7 +79,7 @@ pub(super) struct Layout {
     pub blocks: Vec<Block>,
     pub parameters: Vec<Parameter>,
     pub big: Option<Big>,
-    /// r × r sums [Z_rest, Q]'W[Z_rest, Q].
+    /// r × r sums [`Z_rest`, Q]'W[`Z_rest`, Q].
     pub rest: Vec<f64>,
     /// p × p, upper: X = QR.
     pub upper: Vec<f64>,
@@ -99,7 +99,7 @@ pub(super) struct Layout {
 pub(super) struct Response {
     /// Z'Wy of the eliminated block.
     pub big: Vec<f64>,
-    /// [Z_rest, Q]'Wy.
+    /// [`Z_rest`, Q]'Wy.
     pub rest: Vec<f64>,
     /// y'Wy.
     pub square: f64,
@@ -152,7 +152,7 @@ impl Prepared {
         layout.q = q;
         layout.upper = upper;
         layout.sums();
-        super::evaluate::check_identified(&layout)?;
+        super::identify::check_identified(&layout)?;
         Ok(Self {
             layout: Arc::new(layout),
         })

@@ -16,8 +16,10 @@
 //! On the boundary neither method has a theory. [`Boundary`] says what is done with components estimated as zero.
 //! Never here: n × n matrices, the choice of contrasts.
 
+use super::adjustment::Adjustment;
 use super::dense::{cholesky, dot, eigen, form, inverse, product, solve, solve_lower, times};
-use super::evaluate::{Adjustment, Derivatives, Point};
+use super::derivatives::Derivatives;
+use super::evaluate::Point;
 use super::fit::{MixedFit, back, to_matrix};
 use super::prepare::Part;
 use super::problem::{Method, MixedError};
@@ -37,8 +39,10 @@ pub enum DfMethod {
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Boundary {
     /// They stay in the count, with the expected information at zero: the degrees of freedom of the layout as it
-    /// was planned. Cautious: a stratum with few units is not replaced by many runs because its spread happened to
-    /// come out as zero.
+    /// was planned. The default, because it holds the level: in simulated split-plots of 32 runs (half or more of them
+    /// with a component at zero) a true null of the whole-plot factor was rejected at 5 % in 0.4 to 5.7 % of sets,
+    /// against 3.6 to 7.2 % when dropped. A stratum with few units is not replaced by many runs because its spread
+    /// happened to come out as zero.
     Keep,
     /// They are left out, as if the term had not been in the model: the degrees of freedom of the smaller model.
     Drop,
@@ -92,8 +96,8 @@ impl MixedFit {
         let p = self.layout.p;
         let count = rows.len();
         let flat = rows.concat();
-        let adjusted = adjusted_covariance(&adjustment, &w, p);
-        let (a1, a2) = moments(&adjustment, &w, &flat, count, p)?;
+        let adjusted = adjusted_covariance(adjustment, &w, p);
+        let (a1, a2) = moments(adjustment, &w, &flat, count, p)?;
         let (m, scaling) = match_f(count as f64, a1, a2);
         let f = scaling * self.f_of(&rows, &adjusted)?;
         let numerator_df = count as f64;
@@ -130,7 +134,7 @@ impl MixedFit {
         let (adjustment, w) = self.observed(boundary)?;
         let f = self.f_of(&rows, &adjustment.covariance)?;
         let df = if count == 1 {
-            satterthwaite_df(&adjustment, &w, &rows[0], p)
+            satterthwaite_df(adjustment, &w, &rows[0], p)
         } else {
             let spread = spread_of(&rows, &adjustment.covariance);
             let (_, vectors) = eigen(&spread, count);
@@ -140,7 +144,7 @@ impl MixedFit {
                     let row: Vec<f64> = (0..p)
                         .map(|j| rows.iter().zip(vector).map(|(row, v)| row[j] * v).sum())
                         .collect();
-                    satterthwaite_df(&adjustment, &w, &row, p)
+                    satterthwaite_df(adjustment, &w, &row, p)
                 })
                 .collect();
             pool_df(&each)
@@ -178,15 +182,15 @@ impl MixedFit {
         let (variance, df) = match method {
             DfMethod::KenwardRoger => {
                 let (adjustment, w) = self.expected(boundary)?;
-                let adjusted = adjusted_covariance(&adjustment, &w, p);
-                let (a1, a2) = moments(&adjustment, &w, &row, 1, p)?;
+                let adjusted = adjusted_covariance(adjustment, &w, p);
+                let (a1, a2) = moments(adjustment, &w, &row, 1, p)?;
                 (form(&adjusted, &row, &row), match_f(1.0, a1, a2).0)
             }
             DfMethod::Satterthwaite => {
                 let (adjustment, w) = self.observed(boundary)?;
                 (
                     form(&adjustment.covariance, &row, &row),
-                    satterthwaite_df(&adjustment, &w, &row, p),
+                    satterthwaite_df(adjustment, &w, &row, p),
                 )
             }
         };
@@ -205,7 +209,7 @@ impl MixedFit {
     pub fn adjusted_covariance(&self, boundary: Boundary) -> Result<Matrix, MixedError> {
         let p = self.layout.p;
         let (adjustment, w) = self.expected(boundary)?;
-        let adjusted = adjusted_covariance(&adjustment, &w, p);
+        let adjusted = adjusted_covariance(adjustment, &w, p);
         Ok(to_matrix(&back(&self.layout, &adjusted), p, self.residual_variance()))
     }
 
@@ -348,7 +352,7 @@ fn spread_of(rows: &[Vec<f64>], b: &[f64]) -> Vec<f64> {
         .collect()
 }
 
-/// Φ_A = Φ + 2Φ[Σ Wᵢⱼ(Qᵢⱼ − PᵢΦPⱼ)]Φ, where Qᵢⱼ − PᵢΦPⱼ = Q'H⁻¹Gᵢ P GⱼH⁻¹Q.
+/// `Φ_A` = Φ + 2Φ[Σ Wᵢⱼ(Qᵢⱼ − `PᵢΦPⱼ`)]Φ, where Qᵢⱼ − `PᵢΦPⱼ` = Q'H⁻¹Gᵢ P GⱼH⁻¹Q.
 fn adjusted_covariance(adjustment: &Adjustment, w: &Weights, p: usize) -> Vec<f64> {
     let size = adjustment.first.len();
     let mut middle = vec![0.0; p * p];
@@ -418,7 +422,7 @@ fn moments(
 /// For ℓ = 1 their formulas reduce to m = 2/A₂, λ = 1. For ℓ > 1 they divide zero by zero at m = 2; there the ratio
 /// and λ are taken as 1. If m or λ is not positive, m = 2ℓ/A₂ (the mean of F alone) and λ = 1.
 fn match_f(l: f64, a1: f64, a2: f64) -> (f64, f64) {
-    if !(a2 > 1e-14) {
+    if a2.is_nan() || a2 <= 1e-14 {
         return (f64::INFINITY, 1.0);
     }
     if l == 1.0 {
