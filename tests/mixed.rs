@@ -1,6 +1,6 @@
 //! Mixed models against closed forms, published data, an independent dense computation, and themselves from many starts.
 
-#![allow(clippy::unwrap_used, clippy::panic)] // helpers of tests, outside the functions marked as such
+#![allow(missing_docs, clippy::unwrap_used, clippy::panic)] // helpers of tests, outside the functions marked as such
 
 #[path = "mixed/cases.rs"]
 mod cases;

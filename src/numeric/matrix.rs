@@ -90,9 +90,12 @@ impl Matrix {
     /// # Panics
     ///
     /// If an index is not below the number of columns.
+    #[must_use]
     pub fn select(&self, columns: &[usize]) -> Matrix {
         let mut data = Vec::with_capacity(self.rows * columns.len());
-        columns.iter().for_each(|j| data.extend_from_slice(self.col(*j)));
+        for j in columns {
+            data.extend_from_slice(self.col(*j));
+        }
         Matrix {
             rows: self.rows,
             cols: columns.len(),
@@ -126,7 +129,8 @@ impl Matrix {
         self.columns().map(|column| dot(column, y)).collect()
     }
 
-    /// AᵀA, symmetric, `cols` × `cols`.
+    /// The matrix of products of columns, `AᵀA`, symmetric, `cols` × `cols`.
+    #[must_use]
     pub fn gram(&self) -> Matrix {
         let mut gram = Matrix::zeros(self.cols, self.cols);
         for i in 0..self.cols {

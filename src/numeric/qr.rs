@@ -1,4 +1,4 @@
-//! Householder QR of a matrix with column pivoting: rank, least squares, leverages, (XᵀX)⁻¹ without forming XᵀX.
+//! Householder QR of a matrix with column pivoting: rank, least squares, leverages, (XᵀX)⁻¹ without forming the product.
 //!
 //! In:  an n × p matrix X, any rank, n ≥ 0, entries of size 10⁻¹⁵⁰ to 10¹⁵⁰ (or 0), so that squares neither vanish nor overflow.
 //! Out: X P = Q R; kept columns first, dropped columns last.
@@ -85,10 +85,10 @@ impl Qr {
                 order.swap(j, j + 1);
             }
             heads.push(reflector(&mut packed.col_mut(k)[k..]));
-            for j in k + 1..p {
+            for (j, left) in left.iter_mut().enumerate().skip(k + 1) {
                 let (v, column) = packed.pair_mut(k, j);
                 reflect(&v[k..], heads[k], &mut column[k..]);
-                left[j] = length(&column[k + 1..]);
+                *left = length(&column[k + 1..]);
             }
             k += 1;
         }

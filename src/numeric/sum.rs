@@ -53,14 +53,18 @@ impl Accumulator {
 /// The relative error is near one rounding unless cancellation eats more than 15 digits.
 pub fn sum(values: &[f64]) -> f64 {
     let mut total = Accumulator::default();
-    values.iter().for_each(|value| total.add(*value));
+    for value in values {
+        total.add(*value);
+    }
     total.value()
 }
 
 /// Σ aᵢ bᵢ over the shorter of both lengths, compensated. 0 for empty slices.
 pub fn dot(a: &[f64], b: &[f64]) -> f64 {
     let mut total = Accumulator::default();
-    a.iter().zip(b).for_each(|(a, b)| total.add_product(*a, *b));
+    for (a, b) in a.iter().zip(b) {
+        total.add_product(*a, *b);
+    }
     total.value()
 }
 
@@ -72,7 +76,9 @@ pub fn sum_of_squares(values: &[f64]) -> f64 {
 /// Mean as an unevaluated pair, good to about 30 digits. NaN for an empty slice.
 pub(crate) fn mean_pair(values: &[f64]) -> (f64, f64) {
     let mut total = Accumulator::default();
-    values.iter().for_each(|value| total.add(*value));
+    for value in values {
+        total.add(*value);
+    }
     let (high, low) = total.pair();
     let n = values.len() as f64;
     let mean = high / n;

@@ -6,14 +6,22 @@
 
 mod chi_square;
 mod fisher_f;
+mod noncentral;
 mod normal;
 pub(crate) mod special;
 mod student_t;
+mod studentized_range;
 
 pub use chi_square::{chi2_lower, chi2_quantile_lower, chi2_quantile_upper, chi2_upper};
 pub use fisher_f::{f_lower, f_quantile_lower, f_quantile_upper, f_upper};
+pub use noncentral::{
+    noncentral_f_lower, noncentral_f_upper, noncentral_t_lower, noncentral_t_quantile_lower, noncentral_t_upper,
+};
 pub use normal::{normal_density, normal_lower, normal_quantile_lower, normal_upper};
 pub use student_t::{t_lower, t_quantile_upper, t_upper};
+pub use studentized_range::{studentized_range_quantile_upper, studentized_range_upper};
+
+pub(crate) use noncentral::over_standard_deviation_below;
 
 use crate::numeric::root::decreasing_zero;
 use special::Tails;

@@ -6,20 +6,28 @@
 use super::special::{Tails, beta_tails};
 use super::{ln_quantile, normal_quantile_lower, normal_upper};
 
+/// Beyond this t/√df the tail is a power of t to all digits, and the square of t would overflow soon.
+const POWER_LAW: f64 = 1e100;
+
 /// P(|T| ≤ t) as `lower`, P(|T| > t) as `upper`, for t ≥ 0.
 fn two_sided(t: f64, df: f64) -> Tails {
     let w = t / df.sqrt();
-    let square = w * w;
-    if square == f64::INFINITY {
-        return Tails::RIGHT;
+    if w > POWER_LAW {
+        let near = two_sided_near(POWER_LAW, df).upper;
+        return Tails::from_upper(near * (POWER_LAW / w).powf(df));
     }
+    two_sided_near(w, df)
+}
+
+fn two_sided_near(w: f64, df: f64) -> Tails {
+    let square = w * w;
     beta_tails(0.5, 0.5 * df, square / (1.0 + square), 1.0 / (1.0 + square))
 }
 
 /// Upper tail P(T > t).
 ///
 /// Domain: every t (±∞ included), df > 0, ∞ for the normal distribution; otherwise NaN. Relative error about 10⁻¹⁴
-/// in the tail. Underflows to 0 for t/√df beyond 10¹⁵⁴.
+/// in the tail.
 pub fn t_upper(t: f64, df: f64) -> f64 {
     if t.is_nan() || df.is_nan() || df <= 0.0 {
         return f64::NAN;
