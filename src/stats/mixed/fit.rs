@@ -5,7 +5,7 @@
 //!
 //! Starts: one step of restricted scoring from γ = 1 / (rows a level), which is the exact answer in balanced layouts
 //! with no component at zero (Searle, Casella & `McCulloch` 1992, section 6.6), and, because the criterion of a small
-//! unbalanced layout can have several minima, searches from large and from small ratios; the lowest wins.
+//! unbalanced layout can have several minima, searches from large and small ratios in combination; the lowest wins.
 //! Never here: random numbers, the choice between models.
 
 use std::sync::{Arc, OnceLock};
@@ -137,7 +137,7 @@ impl Prepared {
         if ratios.len() != layout.parameters.len() || Point::new(layout, &response, ratios).is_none() {
             return Err(MixedError::NoSuchComponent);
         }
-        let found = one_search(layout, &response, method, ratios).filter(|found| found.optimum.converged);
+        let found = one_search(layout, &response, method, ratios, &[]).filter(|found| found.optimum.converged);
         finish(layout, response, method, &found.ok_or(MixedError::NotConverged)?, 1)
     }
 }
@@ -162,7 +162,13 @@ impl Found {
 }
 
 /// One search from linear parameters; where it ends in a corner of the form of a pair, it goes on in the other form.
-fn one_search(layout: &Layout, response: &Response, method: Method, linear: &[f64]) -> Option<Found> {
+fn one_search(
+    layout: &Layout,
+    response: &Response,
+    method: Method,
+    linear: &[f64],
+    known: &[Vec<f64>],
+) -> Option<Found> {
     let bounds = bounds(layout);
     let mut linear = linear.to_vec();
     let mut best: Option<Found> = None;
@@ -170,7 +176,7 @@ fn one_search(layout: &Layout, response: &Response, method: Method, linear: &[f6
         let flips = flips_for(layout, &linear);
         let start = from_linear(layout, &flips, &linear);
         let mut objective = Profiled::new(layout, response, method, flips.clone());
-        let Some(optimum) = minimise(&mut objective, &start, &bounds) else {
+        let Some(optimum) = minimise(&mut objective, &start, &bounds, known) else {
             break;
         };
         let found = Found { optimum, flips };
@@ -194,12 +200,18 @@ fn one_search(layout: &Layout, response: &Response, method: Method, linear: &[f6
 fn search(layout: &Layout, response: &Response, method: Method) -> Result<(Found, usize), MixedError> {
     let mut best: Option<Found> = None;
     let mut tried = 0;
+    // Optima found; pairs have two forms, in which the same point has other numbers, so for them none are listed.
+    let mut known: Vec<Vec<f64>> = Vec::new();
+    let pairs = layout.blocks.iter().any(|block| block.paired);
     let mut consider = |linear: &[f64], best: &mut Option<Found>| {
         tried += 1;
-        if let Some(found) = one_search(layout, response, method, linear)
-            && best.as_ref().is_none_or(|held| found.better(held))
-        {
-            *best = Some(found);
+        if let Some(found) = one_search(layout, response, method, linear, &known) {
+            if !pairs && found.optimum.converged {
+                known.push(found.optimum.at.clone());
+            }
+            if best.as_ref().is_none_or(|held| found.better(held)) {
+                *best = Some(found);
+            }
         }
     };
     consider(&scoring_start(layout, response, method), &mut best);
@@ -208,9 +220,15 @@ fn search(layout: &Layout, response: &Response, method: Method) -> Result<(Found
     let doubtful = best
         .as_ref()
         .is_none_or(|found| !found.optimum.converged || at_zero(layout, &found.optimum.at));
-    if !layout.parameters.is_empty() && (cheap || doubtful) {
-        for ratio in [10.0, 0.05] {
-            consider(&even_start(layout, ratio), &mut best);
+    if cheap || doubtful {
+        for start in corner_starts(layout) {
+            consider(&start, &mut best);
+        }
+        for start in best
+            .as_ref()
+            .map_or_else(Vec::new, |found| swapped(layout, &found.linear(layout)))
+        {
+            consider(&start, &mut best);
         }
     }
     if let Some(start) = best
@@ -238,6 +256,67 @@ fn at_zero(layout: &Layout, at: &[f64]) -> bool {
         .iter()
         .zip(at)
         .any(|(parameter, value)| matches!(parameter, Parameter::Variance { .. }) && *value == 0.0)
+}
+
+/// Large and small ratios of each component, in all combinations while these are few, else all at once and each alone.
+fn corner_starts(layout: &Layout) -> Vec<Vec<f64>> {
+    const LARGE: f64 = 10.0;
+    const SMALL: f64 = 0.05;
+    let variances: Vec<usize> = (0..layout.parameters.len())
+        .filter(|&index| matches!(layout.parameters[index], Parameter::Variance { .. }))
+        .collect();
+    let count = variances.len();
+    let sets: Vec<u64> = match count {
+        0 => Vec::new(),
+        1..=3 => (0..1 << count).rev().collect(),
+        4..64 => [(1 << count) - 1, 0]
+            .into_iter()
+            .chain((0..count).map(|place| 1 << place))
+            .collect(),
+        _ => vec![u64::MAX, 0],
+    };
+    let small = even_start(layout, SMALL);
+    sets.into_iter()
+        .map(|set| {
+            let mut start = small.clone();
+            for (place, &index) in variances.iter().enumerate() {
+                if set >> place.min(63) & 1 == 1 {
+                    start[index] *= LARGE / SMALL;
+                }
+            }
+            start
+        })
+        .collect()
+}
+
+/// Starts after an optimum on the boundary: each component at zero raised, or another one taken to zero in its place;
+/// and, if there are several, all of them large, where readings that the terms nearly explain hide a second optimum.
+fn swapped(layout: &Layout, gamma: &[f64]) -> Vec<Vec<f64>> {
+    let variances: Vec<usize> = (0..gamma.len())
+        .filter(|&index| match layout.parameters[index] {
+            Parameter::Variance { block } => !layout.blocks[block].paired,
+            Parameter::Covariance { .. } => false,
+        })
+        .collect();
+    let raised = even_start(layout, 3.0);
+    let mut starts = Vec::new();
+    for &zero in variances.iter().filter(|&&index| gamma[index] == 0.0) {
+        for &other in &variances {
+            let mut start = gamma.to_vec();
+            if other != zero {
+                if gamma[other] == 0.0 {
+                    continue;
+                }
+                start[other] = 0.0;
+            }
+            start[zero] = raised[zero];
+            starts.push(start);
+        }
+    }
+    if variances.len() > 1 && !starts.is_empty() {
+        starts.push(even_start(layout, 100.0));
+    }
+    starts
 }
 
 /// γ = ratio / (rows a level), uncorrelated.

@@ -156,7 +156,7 @@ impl<'a> Profile<'a> {
         let starts = [self.last.clone(), raised(&self.best, &self.bounds)];
         for mut start in starts {
             start[self.component] = variance;
-            if let Some(found) = minimise(&mut self.objective, &start, &self.bounds)
+            if let Some(found) = minimise(&mut self.objective, &start, &self.bounds, &[])
                 && lowest.as_ref().is_none_or(|held| found.local.value < held.local.value)
             {
                 lowest = Some(found);
