@@ -55,11 +55,20 @@ fn judged(name: String, p: f64, statistic: f64, look: String, fine: String) -> C
 /// Does the response drift along the run order? The position joins the model in the finest stratum, after everything else.
 fn trend(frame: &Frame, fit: &Fit, strata: &StrataFit, response: &Response) -> Check {
     let name = "drift along the run order";
+    if !frame.ordered {
+        return cannot_tell(name, "The order in which the readings were made is not on record.");
+    }
     let finest = fit.partitions.len() - 1;
     let position: Vec<f64> = frame.rows.iter().map(|row| row.position as f64).collect();
     let along = &strata.left_in_finest(&position, &fit.partitions);
     let length = sum::dot(along, along);
-    let Some((mean_square, df)) = fit.error(finest).filter(|(_, df)| *df >= 2.0 && length > 1e-9) else {
+    if length < 1e-9 {
+        return cannot_tell(
+            name,
+            "The run order follows the effects so closely that a drift cannot be told from them.",
+        );
+    }
+    let Some((mean_square, df)) = fit.error(finest).filter(|(_, df)| *df >= 2.0) else {
         return cannot_tell(
             name,
             "Too few degrees of freedom are left to see a drift along the run order.",

@@ -29,7 +29,7 @@ pub(super) struct Fit {
 /// Averages where the study is balanced over its units, the mixed model where it is not.
 pub(super) enum Engine {
     Balanced(Balanced),
-    Unbalanced(Unbalanced),
+    Unbalanced(Box<Unbalanced>),
 }
 
 /// A balanced study: strata, and how their mean squares make up the components.
@@ -78,9 +78,9 @@ impl Fit {
                 let combinations = combinations(&partitions, &known, frame.rows.len());
                 Engine::Balanced(Balanced { strata, combinations })
             }
-            Err(StrataError::UnevenCells { .. } | StrataError::SplitTerm { .. }) => Engine::Unbalanced(
+            Err(StrataError::UnevenCells { .. } | StrataError::SplitTerm { .. }) => Engine::Unbalanced(Box::new(
                 Unbalanced::new(&results, &partitions, &columns).map_err(|e| unbalanced::explain(&e))?,
-            ),
+            )),
             Err(problem) => return Err(explain(&problem, &terms, frame)),
         };
         Ok(Self {

@@ -24,6 +24,8 @@ pub(super) struct Frame {
     pub reference: f64,
     /// How many of each unit there are within those above it, as planned, or as found in an as-run record.
     pub counts: Vec<usize>,
+    /// True if the order in which the runs were made is known, from the plan or from the record.
+    pub ordered: bool,
     /// Readings that should be there and are not.
     pub missing: usize,
     /// Runs that take fewer readings than planned.
@@ -122,6 +124,7 @@ impl Frame {
             rows,
             reference: reference.to_f64().unwrap_or(f64::NAN),
             counts,
+            ordered: plan.is_some() || record.runs.values().all(|run| run.order.is_some()),
             missing,
             short,
         }

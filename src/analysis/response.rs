@@ -118,7 +118,7 @@ fn fill(found: &mut ResponseFindings, protocol: &Protocol, plan: Option<&Plan>, 
         }
         .to_owned(),
         residual_df: 0,
-        log_likelihood: mixed.map(Unbalanced::log_likelihood),
+        log_likelihood: mixed.map(|mixed| mixed.log_likelihood()),
     };
     if let Some(balanced) = fit.balanced() {
         let strata = &balanced.strata.strata;
@@ -163,7 +163,7 @@ fn fill(found: &mut ResponseFindings, protocol: &Protocol, plan: Option<&Plan>, 
     let left = match mixed {
         Some(mixed) => mixed
             .component(finest, finest, fit.confidence)
-            .map(|(variance, _, _)| variance),
+            .map(|residual| residual.value),
         None => fit.error(finest).map(|(mean_square, _)| mean_square),
     };
     found.residual.variance = left;

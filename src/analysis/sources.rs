@@ -138,19 +138,19 @@ fn from_likelihood(
     reading: Option<(f64, f64, f64)>,
 ) {
     let finest = fit.partitions.len() - 1;
-    let Some((variance, boundary, interval)) = mixed.component(stratum, finest, fit.confidence) else {
+    let Some(found) = mixed.component(stratum, finest, fit.confidence) else {
         component.note = Some("it cannot be told from the spread of single runs".to_owned());
         return;
     };
     let readings = reading.map_or(0.0, |(mean_square, _, readings)| mean_square / readings);
-    component.variance = Some(variance - readings);
-    component.standard_deviation = Some((variance - readings).max(0.0).sqrt());
+    component.variance = Some(found.value - readings);
+    component.standard_deviation = Some((found.value - readings).max(0.0).sqrt());
     let less = |sd: f64| (sd * sd - readings).max(0.0).sqrt();
-    if let Some((low, high)) = interval {
+    if let Some((low, high)) = found.interval {
         component.low = Some(less(low));
         component.high = Some(less(high)).filter(|high| high.is_finite());
     }
-    if boundary {
+    if found.boundary {
         component.note = Some("the estimate is zero: not told apart from zero".to_owned());
     }
 }

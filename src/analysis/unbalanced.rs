@@ -28,6 +28,13 @@ pub(super) struct TermTest {
     pub p: f64,
 }
 
+/// A variance, whether it lies at zero, and the interval of its square root.
+pub(super) struct Variance {
+    pub value: f64,
+    pub boundary: bool,
+    pub interval: Option<(f64, f64)>,
+}
+
 impl Unbalanced {
     pub(super) fn new(y: &[f64], partitions: &[Partition], terms: &[TermColumns]) -> Result<Self, MixedError> {
         let mut columns = vec![vec![1.0; y.len()]];
@@ -96,12 +103,7 @@ impl Unbalanced {
 
     /// Variance of a stratum and the profile interval of its standard deviation; the finest one has the residual.
     /// `None` for a stratum that brings no term of its own.
-    pub(super) fn component(
-        &self,
-        stratum: usize,
-        finest: usize,
-        confidence: f64,
-    ) -> Option<(f64, bool, Option<(f64, f64)>)> {
+    pub(super) fn component(&self, stratum: usize, finest: usize, confidence: f64) -> Option<Variance> {
         let place = if stratum == finest {
             self.strata.len()
         } else {
@@ -113,7 +115,11 @@ impl Unbalanced {
             .profile_interval(place, confidence)
             .ok()
             .map(|i| (i.low, i.high));
-        Some((component.value, component.boundary, interval))
+        Some(Variance {
+            value: component.value,
+            boundary: component.boundary,
+            interval,
+        })
     }
 
     /// Mean square of a term's effects over the runs, less what the uncertainty of its coefficients adds to it.

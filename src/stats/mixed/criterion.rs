@@ -6,7 +6,8 @@
 //!
 //! Variances enter as they are, so that the slope at zero says whether a component belongs there. A correlated
 //! pair (g₁₁, g₁₂, g₂₂) enters as (s, ρ, d) with g₁₁ = s, g₁₂ = sρ, g₂₂ = sρ² + d: then s ≥ 0 and d ≥ 0 are the
-//! only bounds and a covariance matrix of rank one lies on d = 0.
+//! only bounds and a covariance matrix of rank one lies on d = 0. Where g₁₁ is near zero that form is singular (ρ runs
+//! away); a flipped pair has the roles of g₁₁ and g₂₂ exchanged. The pivot keeps its place in the list of parameters.
 //! Bates et al. (2015), J. Stat. Softw. 67(1), section 3 for the profiled criterion.
 
 use super::derivatives::Derivatives;
@@ -20,6 +21,7 @@ pub(super) struct Profiled<'a> {
     layout: &'a Layout,
     response: &'a Response,
     method: Method,
+    flips: Flips,
     /// The last point at which the value alone was asked for.
     last: Option<(Vec<f64>, Point)>,
 }
@@ -29,6 +31,7 @@ pub(super) struct Full<'a> {
     layout: &'a Layout,
     response: &'a Response,
     method: Method,
+    flips: Flips,
     /// The last point at which the value alone was asked for.
     last: Option<(Vec<f64>, Point)>,
 }
@@ -63,39 +66,76 @@ pub(super) fn bounds(layout: &Layout) -> Vec<Bound> {
         .collect()
 }
 
+/// Which pairs are flipped: one entry a parameter, of which those of covariances count.
+pub(super) type Flips = Vec<bool>;
+
+/// Each pair's places: pivot, covariance, other.
+fn places<'a>(layout: &'a Layout, flips: &'a [bool]) -> impl Iterator<Item = (usize, usize, usize)> + 'a {
+    layout
+        .parameters
+        .iter()
+        .enumerate()
+        .filter_map(|(index, parameter)| match parameter {
+            Parameter::Covariance { .. } if flips[index] => Some((index + 1, index, index - 1)),
+            Parameter::Covariance { .. } => Some((index - 1, index, index + 1)),
+            Parameter::Variance { .. } => None,
+        })
+}
+
+/// Flips that put the larger standardized variance of each pair in the pivot.
+pub(super) fn flips_for(layout: &Layout, linear: &[f64]) -> Flips {
+    let mass = |index: usize| match layout.parameters[index] {
+        Parameter::Variance { block } => layout.mass[block],
+        Parameter::Covariance { .. } => 0.0,
+    };
+    layout
+        .parameters
+        .iter()
+        .enumerate()
+        .map(|(index, parameter)| {
+            matches!(parameter, Parameter::Covariance { .. })
+                && linear[index + 1] * mass(index + 1) > linear[index - 1] * mass(index - 1)
+        })
+        .collect()
+}
+
+/// True if some pair has a pivot of zero beside a variance that is not: a corner of the form, not of the model.
+pub(super) fn cornered(layout: &Layout, flips: &[bool], at: &[f64]) -> bool {
+    places(layout, flips).any(|(pivot, _, other)| at[pivot] == 0.0 && at[other] > 0.0)
+}
+
+/// True if the pair of this covariance lies on the boundary of correlations.
+pub(super) fn rank_one(layout: &Layout, flips: &[bool], at: &[f64], covariance: usize) -> bool {
+    places(layout, flips).any(|(pivot, index, other)| index == covariance && at[pivot] > 0.0 && at[other] <= 0.0)
+}
+
 /// The linear parameters (variances and covariances) from those of the search.
-pub(super) fn to_linear(layout: &Layout, at: &[f64]) -> Vec<f64> {
+pub(super) fn to_linear(layout: &Layout, flips: &[bool], at: &[f64]) -> Vec<f64> {
     let mut linear = at.to_vec();
-    for (index, parameter) in layout.parameters.iter().enumerate() {
-        if let Parameter::Covariance { .. } = parameter {
-            let (s, rho, d) = (at[index - 1], at[index], at[index + 1]);
-            linear[index] = s * rho;
-            linear[index + 1] = s * rho * rho + d;
-        }
+    for (pivot, covariance, other) in places(layout, flips) {
+        let (s, rho, d) = (at[pivot], at[covariance], at[other]);
+        linear[covariance] = s * rho;
+        linear[other] = s * rho * rho + d;
     }
     linear
 }
 
 /// The parameters of the search from the linear ones.
-pub(super) fn from_linear(layout: &Layout, linear: &[f64]) -> Vec<f64> {
+pub(super) fn from_linear(layout: &Layout, flips: &[bool], linear: &[f64]) -> Vec<f64> {
     let mut at = linear.to_vec();
-    for (index, parameter) in layout.parameters.iter().enumerate() {
-        if let Parameter::Covariance { .. } = parameter {
-            let (a, c, b) = (linear[index - 1], linear[index], linear[index + 1]);
-            at[index] = if a > 0.0 { c / a } else { 0.0 };
-            at[index + 1] = if a > 0.0 { (b - c * c / a).max(0.0) } else { b.max(0.0) };
-        }
+    for (pivot, covariance, other) in places(layout, flips) {
+        let (s, c, whole) = (linear[pivot], linear[covariance], linear[other]);
+        at[covariance] = if s > 0.0 { c / s } else { 0.0 };
+        let rest = if s > 0.0 { whole - c * c / s } else { whole };
+        // What rounding leaves of a matrix of rank one is zero.
+        at[other] = if rest > 1e-14 * whole { rest } else { 0.0 };
     }
     at
 }
 
 /// Derivatives in the parameters of the search from those in the linear ones.
-fn chain(layout: &Layout, at: &[f64], local: Local) -> Local {
-    if !layout
-        .parameters
-        .iter()
-        .any(|parameter| matches!(parameter, Parameter::Covariance { .. }))
-    {
+fn chain(layout: &Layout, flips: &[bool], at: &[f64], local: Local) -> Local {
+    if places(layout, flips).next().is_none() {
         return local;
     }
     let n = at.len();
@@ -105,21 +145,18 @@ fn chain(layout: &Layout, at: &[f64], local: Local) -> Local {
     }
     let mut bend = vec![0.0; n * n];
     let mut idle = Vec::new();
-    for (index, parameter) in layout.parameters.iter().enumerate() {
-        if let Parameter::Covariance { .. } = parameter {
-            let (s, rho) = (at[index - 1], at[index]);
-            let (one, two, three) = (index - 1, index, index + 1);
-            jacobian[two * n + one] = rho;
-            jacobian[two * n + two] = s;
-            jacobian[three * n + one] = rho * rho;
-            jacobian[three * n + two] = 2.0 * s * rho;
-            let mixed = local.gradient[two] + 2.0 * rho * local.gradient[three];
-            bend[one * n + two] = mixed;
-            bend[two * n + one] = mixed;
-            bend[two * n + two] = 2.0 * s * local.gradient[three];
-            if s == 0.0 {
-                idle.push(two);
-            }
+    for (one, two, three) in places(layout, flips) {
+        let (s, rho) = (at[one], at[two]);
+        jacobian[two * n + one] = rho;
+        jacobian[two * n + two] = s;
+        jacobian[three * n + one] = rho * rho;
+        jacobian[three * n + two] = 2.0 * s * rho;
+        let mixed = local.gradient[two] + 2.0 * rho * local.gradient[three];
+        bend[one * n + two] = mixed;
+        bend[two * n + one] = mixed;
+        bend[two * n + two] = 2.0 * s * local.gradient[three];
+        if s == 0.0 {
+            idle.push(two);
         }
     }
     let through = |h: &[f64]| {
@@ -152,11 +189,12 @@ fn chain(layout: &Layout, at: &[f64], local: Local) -> Local {
 }
 
 impl<'a> Profiled<'a> {
-    pub(super) fn new(layout: &'a Layout, response: &'a Response, method: Method) -> Self {
+    pub(super) fn new(layout: &'a Layout, response: &'a Response, method: Method, flips: Flips) -> Self {
         Self {
             layout,
             response,
             method,
+            flips,
             last: None,
         }
     }
@@ -200,29 +238,30 @@ impl<'a> Profiled<'a> {
 
 impl Objective for Profiled<'_> {
     fn value(&mut self, at: &[f64]) -> Option<f64> {
-        let point = Point::new(self.layout, self.response, &to_linear(self.layout, at))?;
+        let point = Point::new(self.layout, self.response, &to_linear(self.layout, &self.flips, at))?;
         let value = self.value_of(&point);
         self.last = Some((at.to_vec(), point));
         Some(value).filter(|value| value.is_finite())
     }
 
     fn local(&mut self, at: &[f64]) -> Option<Local> {
-        let gamma = to_linear(self.layout, at);
+        let gamma = to_linear(self.layout, &self.flips, at);
         let point = match self.last.take() {
             Some((held, point)) if held == at => point,
             _ => Point::new(self.layout, self.response, &gamma)?,
         };
         let (_, local) = self.linear_at(&gamma, &point);
-        Some(chain(self.layout, at, local)).filter(|local| local.value.is_finite())
+        Some(chain(self.layout, &self.flips, at, local)).filter(|local| local.value.is_finite())
     }
 }
 
 impl<'a> Full<'a> {
-    pub(super) fn new(layout: &'a Layout, response: &'a Response, method: Method) -> Self {
+    pub(super) fn new(layout: &'a Layout, response: &'a Response, method: Method, flips: Flips) -> Self {
         Self {
             layout,
             response,
             method,
+            flips,
             last: None,
         }
     }
@@ -234,7 +273,7 @@ impl<'a> Full<'a> {
         if !(residual > 0.0 && residual.is_finite()) {
             return None;
         }
-        let linear = to_linear(self.layout, at);
+        let linear = to_linear(self.layout, &self.flips, at);
         Some((linear[..count].iter().map(|value| value / residual).collect(), residual))
     }
 }
@@ -277,6 +316,6 @@ impl Objective for Full<'_> {
             hessian,
             average,
         };
-        Some(chain(self.layout, at, local)).filter(|local| local.value.is_finite())
+        Some(chain(self.layout, &self.flips, at, local)).filter(|local| local.value.is_finite())
     }
 }

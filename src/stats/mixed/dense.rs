@@ -54,7 +54,6 @@ pub(super) fn cholesky(a: &mut [f64], n: usize) -> Option<()> {
 
 /// Twice the sum of logarithms of the diagonal entries `from..to` of a factor: the log determinant of that part.
 pub(super) fn log_determinant(factor: &[f64], n: usize, from: usize, to: usize) -> f64 {
-    // Products of a few pivots at a time save logarithms; the range of a double bears eight of them.
     let mut total = 0.0;
     for i in from..to {
         total += factor[i * n + i].ln();

@@ -5,13 +5,15 @@
 //!
 //! Starts: one step of restricted scoring from γ = 1 / (rows a level), which is the exact answer in balanced layouts
 //! with no component at zero (Searle, Casella & `McCulloch` 1992, section 6.6), and, because the criterion of a small
-//! unbalanced layout can have several minima, searches from large and from small ratios; the lowest wins.
+//! unbalanced layout can have several minima, searches from large and small ratios in combination; the lowest wins.
 //! Never here: random numbers, the choice between models.
 
 use std::sync::{Arc, OnceLock};
 
 use super::adjustment::Adjustment;
-use super::criterion::{Profiled, bounds, degrees, deviance, from_linear, to_linear};
+use super::criterion::{
+    Flips, Profiled, bounds, cornered, degrees, deviance, flips_for, from_linear, rank_one, to_linear,
+};
 use super::dense::{cholesky, product, solve};
 use super::derivatives::Derivatives;
 use super::evaluate::Point;
@@ -135,25 +137,81 @@ impl Prepared {
         if ratios.len() != layout.parameters.len() || Point::new(layout, &response, ratios).is_none() {
             return Err(MixedError::NoSuchComponent);
         }
-        let mut objective = Profiled::new(layout, &response, method);
-        let found = minimise(&mut objective, &from_linear(layout, ratios), &bounds(layout));
-        let found = found.filter(|found| found.converged).ok_or(MixedError::NotConverged)?;
-        finish(layout, response, method, &found, 1)
+        let found = one_search(layout, &response, method, ratios, &[]).filter(|found| found.optimum.converged);
+        finish(layout, response, method, &found.ok_or(MixedError::NotConverged)?, 1)
     }
 }
 
-/// The best optimum over the starts, and how many were tried.
-fn search(layout: &Layout, response: &Response, method: Method) -> Result<(Optimum, usize), MixedError> {
+/// A search's end, with the form of the pairs it was made in.
+struct Found {
+    optimum: Optimum,
+    flips: Flips,
+}
+
+impl Found {
+    fn linear(&self, layout: &Layout) -> Vec<f64> {
+        to_linear(layout, &self.flips, &self.optimum.at)
+    }
+
+    /// Lower, or as low and solved.
+    fn better(&self, held: &Found) -> bool {
+        let (found, held) = (&self.optimum, &held.optimum);
+        let gain = held.local.value - found.local.value;
+        gain > SAME || (gain > -SAME && found.converged && (!held.converged || found.decrement < 1e-6 * held.decrement))
+    }
+}
+
+/// One search from linear parameters; where it ends in a corner of the form of a pair, it goes on in the other form.
+fn one_search(
+    layout: &Layout,
+    response: &Response,
+    method: Method,
+    linear: &[f64],
+    known: &[Vec<f64>],
+) -> Option<Found> {
     let bounds = bounds(layout);
-    let mut objective = Profiled::new(layout, response, method);
-    let mut best: Option<Optimum> = None;
-    let mut tried = 0;
-    let mut consider = |at: &[f64], best: &mut Option<Optimum>| {
-        tried += 1;
-        if let Some(found) = minimise(&mut objective, at, &bounds)
-            && best.as_ref().is_none_or(|held| better(&found, held))
+    let mut linear = linear.to_vec();
+    let mut best: Option<Found> = None;
+    for _ in 0..4 {
+        let flips = flips_for(layout, &linear);
+        let start = from_linear(layout, &flips, &linear);
+        let mut objective = Profiled::new(layout, response, method, flips.clone());
+        let Some(optimum) = minimise(&mut objective, &start, &bounds, known) else {
+            break;
+        };
+        let found = Found { optimum, flips };
+        linear = found.linear(layout);
+        let done = found.optimum.converged && !cornered(layout, &found.flips, &found.optimum.at);
+        if best.as_ref().is_none_or(|held| found.better(held)) {
+            best = Some(found);
+        }
+        if done
+            || best
+                .as_ref()
+                .is_some_and(|held| flips_for(layout, &linear) == held.flips)
         {
-            *best = Some(found);
+            break;
+        }
+    }
+    best
+}
+
+/// The best optimum over the starts, and how many were tried.
+fn search(layout: &Layout, response: &Response, method: Method) -> Result<(Found, usize), MixedError> {
+    let mut best: Option<Found> = None;
+    let mut tried = 0;
+    // Optima found; pairs have two forms, in which the same point has other numbers, so for them none are listed.
+    let mut known: Vec<Vec<f64>> = Vec::new();
+    let pairs = layout.blocks.iter().any(|block| block.paired);
+    let mut consider = |linear: &[f64], best: &mut Option<Found>| {
+        tried += 1;
+        if let Some(found) = one_search(layout, response, method, linear, &known) {
+            if !pairs && found.optimum.converged {
+                known.push(found.optimum.at.clone());
+            }
+            if best.as_ref().is_none_or(|held| found.better(held)) {
+                *best = Some(found);
+            }
         }
     };
     consider(&scoring_start(layout, response, method), &mut best);
@@ -161,37 +219,35 @@ fn search(layout: &Layout, response: &Response, method: Method) -> Result<(Optim
     let cheap = (levels + layout.r) * layout.r * layout.r <= CHEAP;
     let doubtful = best
         .as_ref()
-        .is_none_or(|found| !found.converged || at_zero(layout, &found.at));
-    if !layout.parameters.is_empty() && (cheap || doubtful) {
-        for ratio in [10.0, 0.05] {
-            consider(&even_start(layout, ratio), &mut best);
+        .is_none_or(|found| !found.optimum.converged || at_zero(layout, &found.optimum.at));
+    if cheap || doubtful {
+        for start in corner_starts(layout) {
+            consider(&start, &mut best);
         }
-    }
-    if let Some(found) = best.as_ref() {
-        for start in leave_corner(layout, response, method, &found.at) {
+        for start in best
+            .as_ref()
+            .map_or_else(Vec::new, |found| swapped(layout, &found.linear(layout)))
+        {
             consider(&start, &mut best);
         }
     }
+    if let Some(start) = best
+        .as_ref()
+        .and_then(|found| leave_zero(layout, response, method, &found.linear(layout)))
+    {
+        consider(&start, &mut best);
+    }
     match best {
-        Some(found) if found.converged => Ok((found, tried)),
-        Some(found) if vanishing(layout, response, &found.at) => Err(MixedError::ExactFit),
-        Some(f) => {
-            eprintln!("{f:?} {bounds:?}");
-            Err(MixedError::NotConverged)
-        }
+        Some(found) if found.optimum.converged => Ok((found, tried)),
+        Some(found) if vanishing(layout, response, &found.linear(layout)) => Err(MixedError::ExactFit),
+        Some(_) => Err(MixedError::NotConverged),
         None => Err(MixedError::ExactFit),
     }
 }
 
-/// Lower, or as low and solved.
-fn better(found: &Optimum, held: &Optimum) -> bool {
-    let gain = held.local.value - found.local.value;
-    gain > SAME || (gain > -SAME && found.converged && (!held.converged || found.decrement < 1e-6 * held.decrement))
-}
-
-/// The residual variance has run away towards zero.
-fn vanishing(layout: &Layout, response: &Response, at: &[f64]) -> bool {
-    Point::new(layout, response, &to_linear(layout, at)).is_none_or(|point| point.rss < 1e-11 * response.square)
+/// The residual variance has run away towards zero: fixed and random terms together can reproduce every reading.
+fn vanishing(layout: &Layout, response: &Response, gamma: &[f64]) -> bool {
+    Point::new(layout, response, gamma).is_none_or(|point| point.rss < 1e-6 * response.square)
 }
 
 fn at_zero(layout: &Layout, at: &[f64]) -> bool {
@@ -200,6 +256,67 @@ fn at_zero(layout: &Layout, at: &[f64]) -> bool {
         .iter()
         .zip(at)
         .any(|(parameter, value)| matches!(parameter, Parameter::Variance { .. }) && *value == 0.0)
+}
+
+/// Large and small ratios of each component, in all combinations while these are few, else all at once and each alone.
+fn corner_starts(layout: &Layout) -> Vec<Vec<f64>> {
+    const LARGE: f64 = 10.0;
+    const SMALL: f64 = 0.05;
+    let variances: Vec<usize> = (0..layout.parameters.len())
+        .filter(|&index| matches!(layout.parameters[index], Parameter::Variance { .. }))
+        .collect();
+    let count = variances.len();
+    let sets: Vec<u64> = match count {
+        0 => Vec::new(),
+        1..=3 => (0..1 << count).rev().collect(),
+        4..64 => [(1 << count) - 1, 0]
+            .into_iter()
+            .chain((0..count).map(|place| 1 << place))
+            .collect(),
+        _ => vec![u64::MAX, 0],
+    };
+    let small = even_start(layout, SMALL);
+    sets.into_iter()
+        .map(|set| {
+            let mut start = small.clone();
+            for (place, &index) in variances.iter().enumerate() {
+                if set >> place.min(63) & 1 == 1 {
+                    start[index] *= LARGE / SMALL;
+                }
+            }
+            start
+        })
+        .collect()
+}
+
+/// Starts after an optimum on the boundary: each component at zero raised, or another one taken to zero in its place;
+/// and, if there are several, all of them large, where readings that the terms nearly explain hide a second optimum.
+fn swapped(layout: &Layout, gamma: &[f64]) -> Vec<Vec<f64>> {
+    let variances: Vec<usize> = (0..gamma.len())
+        .filter(|&index| match layout.parameters[index] {
+            Parameter::Variance { block } => !layout.blocks[block].paired,
+            Parameter::Covariance { .. } => false,
+        })
+        .collect();
+    let raised = even_start(layout, 3.0);
+    let mut starts = Vec::new();
+    for &zero in variances.iter().filter(|&&index| gamma[index] == 0.0) {
+        for &other in &variances {
+            let mut start = gamma.to_vec();
+            if other != zero {
+                if gamma[other] == 0.0 {
+                    continue;
+                }
+                start[other] = 0.0;
+            }
+            start[zero] = raised[zero];
+            starts.push(start);
+        }
+    }
+    if variances.len() > 1 && !starts.is_empty() {
+        starts.push(even_start(layout, 100.0));
+    }
+    starts
 }
 
 /// γ = ratio / (rows a level), uncorrelated.
@@ -217,8 +334,8 @@ fn even_start(layout: &Layout, ratio: f64) -> Vec<f64> {
 /// One scoring step on the variances: Σⱼ tr(PGᵢPGⱼ) θⱼ = y'`PGᵢPy`, residual included; negative ones set to zero.
 fn scoring_start(layout: &Layout, response: &Response, method: Method) -> Vec<f64> {
     let start = even_start(layout, 1.0);
-    let gamma = to_linear(layout, &start);
-    let objective = Profiled::new(layout, response, method);
+    let gamma = start.clone();
+    let objective = Profiled::new(layout, response, method, Flips::new());
     let Some((point, pieces, _)) = objective.linear(&gamma) else {
         return start;
     };
@@ -245,69 +362,41 @@ fn scoring_start(layout: &Layout, response: &Response, method: Method) -> Vec<f6
             }
         }
     }
-    from_linear(layout, &linear)
+    linear
 }
 
-/// Starts beside a pair whose shift variance is zero, where a way leads down from that corner.
+/// A start beside a pair that is zero altogether, where a way leads down from there.
 ///
-/// The parameters of the search are singular there: at s = 0 the slope in ρ vanishes for any covariance. With the
-/// slopes' variance b > 0 the way out is (bτ², bτ, b), along which the criterion changes by b(g₂τ + g₁τ²), so that the
-/// corner is an optimum only if g₂ = 0. With b = 0 it is (s, sρ, sρ²), changing by s(g₁ + g₂ρ + g₃ρ²).
-fn leave_corner(layout: &Layout, response: &Response, method: Method, at: &[f64]) -> Vec<Vec<f64>> {
-    let Some(index) = layout
-        .parameters
-        .iter()
-        .enumerate()
-        .position(|(index, parameter)| matches!(parameter, Parameter::Covariance { .. }) && at[index - 1] == 0.0)
-    else {
-        return Vec::new();
-    };
-    let linear = to_linear(layout, at);
-    let Some((_, _, local)) = Profiled::new(layout, response, method).linear(&linear) else {
-        return Vec::new();
-    };
-    let Parameter::Variance { block } = layout.parameters[index - 1] else {
-        return Vec::new();
-    };
+/// Along (s, sρ, sρ²) the criterion changes by s(g₁ + g₂ρ + g₃ρ²), lowest at ρ = −g₂ / 2g₃; along the axes alone it
+/// may rise though it falls between them.
+fn leave_zero(layout: &Layout, response: &Response, method: Method, gamma: &[f64]) -> Option<Vec<f64>> {
+    let index = layout.parameters.iter().enumerate().position(|(index, parameter)| {
+        matches!(parameter, Parameter::Covariance { .. }) && gamma[index - 1] == 0.0 && gamma[index + 1] == 0.0
+    })?;
+    let (_, _, local) = Profiled::new(layout, response, method, Flips::new()).linear(gamma)?;
     let g = &local.gradient[index - 1..=index + 1];
-    let unit = 0.01 / layout.mass[block].max(f64::MIN_POSITIVE);
-    let b = linear[index + 1];
-    let beside = |a: f64, c: f64, b: f64| {
-        let mut start = linear.clone();
-        start[index - 1..=index + 1].copy_from_slice(&[a, c, b]);
-        from_linear(layout, &start)
-    };
-    if b > 0.0 {
-        if g[1] == 0.0 {
-            return Vec::new();
-        }
-        let tau = if g[0] > 0.0 {
-            -g[1] / (2.0 * g[0])
-        } else {
-            -(unit / b).sqrt().copysign(g[1])
-        };
-        [1.0, 0.2, 4.0]
-            .iter()
-            .map(|part| part * tau)
-            .map(|tau| beside(b * tau * tau, b * tau, b))
-            .collect()
-    } else if g[2] > 0.0 && g[0] - g[1] * g[1] / (4.0 * g[2]) < -1e-7 {
-        let rho = -g[1] / (2.0 * g[2]);
-        vec![beside(unit, unit * rho, unit * rho * rho)]
-    } else {
-        Vec::new()
+    if g[2] <= 0.0 || g[0] - g[1] * g[1] / (4.0 * g[2]) > -1e-7 {
+        return None;
     }
+    let Parameter::Variance { block } = layout.parameters[index - 1] else {
+        return None;
+    };
+    let s = 0.01 / layout.mass[block].max(f64::MIN_POSITIVE);
+    let rho = -g[1] / (2.0 * g[2]);
+    let mut start = gamma.to_vec();
+    start[index - 1..=index + 1].copy_from_slice(&[s, s * rho, s * rho * rho]);
+    Some(start)
 }
 
 fn finish(
     layout: &Arc<Layout>,
     response: Response,
     method: Method,
-    best: &Optimum,
+    best: &Found,
     starts: usize,
 ) -> Result<MixedFit, MixedError> {
-    let gamma = to_linear(layout, &best.at);
-    let (point, pieces, _) = Profiled::new(layout, &response, method)
+    let gamma = best.linear(layout);
+    let (point, pieces, _) = Profiled::new(layout, &response, method, Flips::new())
         .linear(&gamma)
         .ok_or(MixedError::ExactFit)?;
 
@@ -329,10 +418,11 @@ fn finish(
     for (index, parameter) in layout.parameters.iter().enumerate() {
         let (block, part, boundary) = match *parameter {
             Parameter::Variance { block } => (block, layout.blocks[block].part, gamma[index] <= 0.0),
-            Parameter::Covariance { first, .. } => {
-                let (s, rest) = (best.at[index - 1], best.at[index + 1]);
-                (first, Part::Covariance, s > 0.0 && rest <= 0.0)
-            }
+            Parameter::Covariance { first, .. } => (
+                first,
+                Part::Covariance,
+                rank_one(layout, &best.flips, &best.optimum.at, index),
+            ),
         };
         let value = gamma[index] * residual * square;
         components.push(Component {
@@ -367,7 +457,7 @@ fn finish(
         coefficients,
         covariance,
         criterion: deviance(layout, method, &point, residual) + 2.0 * degrees * scale.ln(),
-        iterations: best.iterations,
+        iterations: best.optimum.iterations,
         starts,
         score_error,
         singular: components.iter().any(|component| component.boundary),

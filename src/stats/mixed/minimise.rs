@@ -56,19 +56,29 @@ pub(super) struct Optimum {
 const ITERATIONS: usize = 200;
 /// Decrement below which the criterion itself can no longer tell a better point.
 const POLISH: f64 = 1e-7;
-/// Decrement that counts as solved.
+/// Decrement from which the end of a search is told from its next step.
+const NEAR: f64 = 1e-4;
+/// Decrement that counts as solved: no parameter is off by more than some 10⁻⁴ of its standard error.
 const SOLVED: f64 = 1e-9;
 /// Decrement below which no further step can matter.
 const EXACT: f64 = 1e-25;
 
-/// Searches from `start`.
-pub(super) fn minimise(objective: &mut impl Objective, start: &[f64], bounds: &[Bound]) -> Option<Optimum> {
+/// Searches from `start`; gives up without a result on the way to a point in `known`.
+pub(super) fn minimise(
+    objective: &mut impl Objective,
+    start: &[f64],
+    bounds: &[Bound],
+    known: &[Vec<f64>],
+) -> Option<Optimum> {
     let mut at = start.to_vec();
     let mut local = objective.local(&at)?;
     let mut best: Option<Optimum> = None;
     for iteration in 0..ITERATIONS {
         let step = step(&local, &at, bounds);
         let decrement = -dot(&local.gradient, &step).min(0.0);
+        if decrement < NEAR && known.iter().any(|point| leads_to(&at, &step, point)) {
+            return None;
+        }
         let polished = best.as_ref().is_none_or(|held| decrement < 0.25 * held.decrement);
         if decrement < POLISH {
             if !polished {
@@ -143,6 +153,14 @@ pub(super) fn minimise(objective: &mut impl Objective, start: &[f64], bounds: &[
             converged: false,
         })
     })
+}
+
+/// True if a step ends within a hundredth of a point, in every parameter.
+fn leads_to(at: &[f64], step: &[f64], point: &[f64]) -> bool {
+    at.iter()
+        .zip(step)
+        .zip(point)
+        .all(|((a, s), p)| (a + s - p).abs() <= 0.01 * p.abs())
 }
 
 /// The minimiser of the quadratic model over the bounds, as a step.

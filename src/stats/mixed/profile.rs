@@ -8,7 +8,7 @@
 //! Venzon & Moolgavkar (1988), Applied Statistics 37:87, for profile intervals.
 //! Never here: interpolation between profile points.
 
-use super::criterion::{Full, bounds, from_linear};
+use super::criterion::{Full, bounds, flips_for, from_linear};
 use super::fit::MixedFit;
 use super::minimise::{Bound, Objective, Optimum, minimise};
 use super::prepare::Part;
@@ -32,18 +32,13 @@ impl MixedFit {
     ///
     /// # Errors
     ///
-    /// `Level` outside (0, 1); `NoSuchComponent` for a number out of range, a covariance, or the slopes of a
-    /// correlated pair; `NotConverged` if the profile could not be followed.
+    /// `Level` outside (0, 1); `NoSuchComponent` for a number out of range or a covariance; `NotConverged` if the profile could not be followed.
     pub fn profile_interval(&self, component: usize, level: f64) -> Result<ProfileInterval, MixedError> {
         if !(level > 0.0 && level < 1.0) {
             return Err(MixedError::Level);
         }
         let facts = self.components.get(component).ok_or(MixedError::NoSuchComponent)?;
-        let paired_slope = facts.part == Part::Slope
-            && component
-                .checked_sub(1)
-                .is_some_and(|before| self.components[before].part == Part::Covariance);
-        if facts.part == Part::Covariance || paired_slope {
+        if facts.part == Part::Covariance {
             return Err(MixedError::NoSuchComponent);
         }
         let mut profile = Profile::new(self, component)?;
@@ -60,17 +55,16 @@ impl MixedFit {
             value.map_or(f64::NAN, |value| value - reach)
         };
         let low = if residual {
-            let mut from = estimate;
-            let mut tries = 0;
-            loop {
+            // Where the random terms can explain every reading, the profile may not rise towards zero.
+            let mut from = 0.7 * estimate;
+            while from > 1e-3 * estimate && height(from) <= 0.0 {
                 from *= 0.7;
-                tries += 1;
-                // The likelihood falls without end as the residual variance goes to zero, unless the terms fit exactly.
-                if height(from) > 0.0 || tries > 60 {
-                    break;
-                }
             }
-            bracketed_zero(&mut height, from, estimate)
+            if from > 1e-3 * estimate {
+                bracketed_zero(&mut height, from, estimate)
+            } else {
+                0.0
+            }
         } else if estimate == 0.0 || height(0.0) <= 0.0 {
             0.0
         } else {
@@ -98,6 +92,9 @@ impl MixedFit {
     }
 }
 
+/// Decrement of a search that is near enough for a height, in units of the criterion.
+const CLOSE: f64 = 1e-6;
+
 struct Profile<'a> {
     objective: Full<'a>,
     bounds: Vec<Bound>,
@@ -112,10 +109,19 @@ struct Profile<'a> {
 impl<'a> Profile<'a> {
     fn new(fit: &'a MixedFit, component: usize) -> Result<Self, MixedError> {
         let layout = &fit.layout;
-        let mut objective = Full::new(layout, &fit.response, fit.method);
-        let linear: Vec<f64> = fit.gamma.iter().map(|ratio| ratio * fit.residual).collect();
-        let mut best = from_linear(layout, &linear);
-        best.push(fit.residual);
+        // A pair whose variance is held has that variance as its pivot.
+        let mut linear: Vec<f64> = fit.gamma.iter().map(|ratio| ratio * fit.residual).collect();
+        let mut flips = flips_for(layout, &linear);
+        for (index, flip) in flips.iter_mut().enumerate() {
+            if index == component + 1 {
+                *flip = false;
+            } else if index + 1 == component {
+                *flip = true;
+            }
+        }
+        let mut objective = Full::new(layout, &fit.response, fit.method, flips.clone());
+        linear.push(fit.residual);
+        let best = from_linear(layout, &flips, &linear);
         let lowest = objective.value(&best).ok_or(MixedError::NotConverged)?;
         let mut bounds = bounds(layout);
         bounds.push(Bound::Positive);
@@ -150,13 +156,18 @@ impl<'a> Profile<'a> {
         let starts = [self.last.clone(), raised(&self.best, &self.bounds)];
         for mut start in starts {
             start[self.component] = variance;
-            if let Some(found) = minimise(&mut self.objective, &start, &self.bounds)
+            if let Some(found) = minimise(&mut self.objective, &start, &self.bounds, &[])
                 && lowest.as_ref().is_none_or(|held| found.local.value < held.local.value)
             {
                 lowest = Some(found);
             }
         }
-        let found = lowest.filter(|found| found.converged)?;
+        // The decrement bounds what is still to gain. Where the other terms can explain every reading, the residual
+        // variance falls to nothing and the search ends in rounding: the criterion is then at its limit.
+        let nothing = 1e-5 * self.best.last().copied().unwrap_or(0.0);
+        let found = lowest.filter(|found| {
+            found.converged || found.decrement < CLOSE || found.at.last().is_some_and(|residual| *residual < nothing)
+        })?;
         self.last.clone_from(&found.at);
         Some((found.local.value - self.lowest).max(0.0).sqrt())
     }
