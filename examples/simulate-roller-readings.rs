@@ -55,7 +55,7 @@ const WARM: (usize, &str) = (58, "26.2");
 const REVERSED: (usize, usize) = (42, 43);
 
 fn main() -> ExitCode {
-    match filled(DRAW) {
+    match filled() {
         Ok(csv) => match std::io::stdout().lock().write_all(csv.as_bytes()) {
             Ok(()) => ExitCode::SUCCESS,
             Err(_) => ExitCode::FAILURE,
@@ -74,16 +74,16 @@ fn main() -> ExitCode {
 /// # Errors
 ///
 /// None as long as the committed files are sound.
-pub fn filled(draw: u32) -> Result<String, Diagnostics> {
+pub fn filled() -> Result<String, Diagnostics> {
     let (protocol, _) = protocol::read(&Source::new("protocol.toml", PROTOCOL))?;
     let (site, _) = protocol::read_site(&Source::new("site.toml", SITE), &protocol, None)?;
     let (plan, _, _) = plan::freeze(&protocol, Some(&site), SEED, FROZEN_AT)?;
-    Ok(fill(&sheet::csv(&protocol, Some(&site), &plan), &protocol, &plan, draw))
+    Ok(fill(&sheet::csv(&protocol, Some(&site), &plan), &protocol, &plan))
 }
 
 /// Writes readings and all else that is written by hand into the blank sheet.
-fn fill(blank: &str, protocol: &Protocol, plan: &Plan, draw: u32) -> String {
-    let truth = Truth::draw(draw);
+fn fill(blank: &str, protocol: &Protocol, plan: &Plan) -> String {
+    let truth = Truth::draw();
     let mut rows: Vec<Vec<String>> = blank
         .lines()
         .map(|line| line.split(',').map(str::to_owned).collect())
@@ -93,7 +93,7 @@ fn fill(blank: &str, protocol: &Protocol, plan: &Plan, draw: u32) -> String {
         head.iter()
             .position(|column| column.trim_start_matches('\u{feff}') == name)
     };
-    let mut spread = Stream::named(&format!("wellrun example {draw}: readings"));
+    let mut spread = Stream::named(&format!("wellrun example {DRAW}: readings"));
     let mut minutes = 0;
     for (row, run) in rows.iter_mut().zip(&plan.runs) {
         let mut write = |name: &str, text: String| {
@@ -169,12 +169,12 @@ struct Truth {
 }
 
 impl Truth {
-    fn draw(number: u32) -> Self {
+    fn draw() -> Self {
         let spread = |name: &str, count: usize, sd: f64| {
-            let mut stream = Stream::named(&format!("wellrun example {number}: {name}"));
+            let mut stream = Stream::named(&format!("wellrun example {DRAW}: {name}"));
             (0..count).map(|_| sd * stream.normal()).collect()
         };
-        let mut humidity = Stream::named(&format!("wellrun example {number}: humidity"));
+        let mut humidity = Stream::named(&format!("wellrun example {DRAW}: humidity"));
         Self {
             sessions: spread("sessions", 4, SESSION),
             rollers: spread("rollers", 6, ROLLER),
