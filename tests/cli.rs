@@ -1258,7 +1258,10 @@ fn the_developers_page_names_what_there_is() {
     let mut checked = 0;
     let prose: String = page.split("```").step_by(2).collect();
     for name in prose.split('`').skip(1).step_by(2) {
-        let is_path = (name.contains('/') || name.ends_with(".rs") || name.ends_with(".md"))
+        let has_ending = Path::new(name)
+            .extension()
+            .is_some_and(|ending| ending == "rs" || ending == "md");
+        let is_path = (name.contains('/') || has_ending)
             && !name.contains([' ', '*', '<', '{', ':'])
             && !name.starts_with(['/', '-', '$', '~']);
         if is_path {

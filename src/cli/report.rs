@@ -11,6 +11,7 @@ use super::outside::Outside;
 use super::typeset::{self, Options, Paper};
 use super::{Answer, Done, help_end};
 use crate::diagnostic::{Diagnostic, Diagnostics};
+use crate::record;
 use crate::render::PdfOptions;
 use crate::report::{self, Input};
 use crate::study::{Outcome, REPORT};
@@ -91,6 +92,8 @@ pub fn write(
     for (name, csv) in report::tables_csv(&document) {
         files.insert(format!("{REPORT}/tables/{name}.csv"), csv.into_bytes());
     }
+    let readings = record::tidy(&study.protocol, study.plan.as_ref(), &study.record);
+    files.insert(format!("{REPORT}/tables/record.csv"), readings.into_bytes());
     let pdf_options = pdf_options(study, options.paper == Paper::Letter);
     if forms.contains(&Form::Html) {
         files.insert(
