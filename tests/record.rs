@@ -392,7 +392,7 @@ fn sheets_are_read_or_refused_with_every_place() {
             &[("R052", 2, 13), ("R052", 3, 13)],
         ),
         (
-            "run,hardness 1,hardness 2,operator\n1,74.1,74.2,EF\n2,,,AB\n",
+            "run,hardness 1,hardness 2,initials\n1,74.1,74.2,EF\n2,,,AB\n",
             &[("R050", 2, 13)],
         ),
         (
@@ -444,7 +444,7 @@ fn sheets_are_read_or_refused_with_every_place() {
         ),
         ("run,response,value\n1,hardness,74.1\n", &[("R014", 1, 1)]),
         (
-            "run,response,reading,value,operator\n1,hardness,1,74.1,AB\n1,hardness,2,74.1,CD\n",
+            "run,response,reading,value,initials\n1,hardness,1,74.1,AB\n1,hardness,2,74.1,CD\n",
             &[("R031", 3, 19)],
         ),
     ];
@@ -618,7 +618,7 @@ fn missing_values_keep_their_reason() {
 #[test]
 fn questioned_values_are_derived_again() {
     let bench = Bench::plain();
-    let sheet = "run,hardness 1,hardness 2,operator\n1,7.41,74.15,XY\n";
+    let sheet = "run,hardness 1,hardness 2,initials\n1,7.41,74.15,XY\n";
     let (_, record) = bench.after(&[(sheet, None)]);
     let said: Vec<String> = record
         .questioned
@@ -631,7 +631,7 @@ fn questioned_values_are_derived_again() {
             "1 hardness 1 7.41: 45 to 80 Shore D is expected",
             "1 hardness 1 7.41: the display steps by 0.1 Shore D",
             "1 hardness 2 74.15: the display steps by 0.1 Shore D",
-            "1 operator XY: the site's people are AB, CD",
+            "1 initials XY: the site's people are AB, CD",
         ]
     );
     let (_, warnings) = bench.import(sheet, &Record::default(), None).unwrap();
@@ -856,7 +856,7 @@ fn a_journal_that_was_cut_moved_or_reformatted_is_refused() {
 #[test]
 fn the_tidy_table_holds_every_reading_once() {
     let bench = Bench::crossed();
-    let sheet = "run,core,hardness,order,operator,remark\n1,21.0,\"74,10\",,AB,\"- 2 mm, \"\"off\"\"\"\n6,,void,2,,\n";
+    let sheet = "run,core,hardness,order,initials,remark\n1,21.0,\"74,10\",,AB,\"- 2 mm, \"\"off\"\"\"\n6,,void,2,,\n";
     let (_, record) = bench.after(&[(sheet, None)]);
     let text = record::tidy(&bench.protocol, bench.plan.as_ref(), &record);
     let mut reader = csv::Reader::from_reader(text.as_bytes());
@@ -866,7 +866,7 @@ fn the_tidy_table_holds_every_reading_once() {
         .collect();
     assert_eq!(
         reader.headers().unwrap().iter().collect::<Vec<_>>().join(" "),
-        "run position session roller temperature instrument core response reading value as_written missing time operator remark"
+        "run position session roller temperature instrument core response reading value as_written missing time initials remark"
     );
     assert_eq!(
         rows,
@@ -962,7 +962,7 @@ fn arbitrary_sheet() -> impl Strategy<Value = String> {
         .prop_map(|(cells, separator)| cells.join(separator));
     let head = prop::sample::select(vec![
         "run,hardness 1,hardness 2,order,remark",
-        "run;hardness 1;hardness 2;time;operator",
+        "run;hardness 1;hardness 2;time;initials",
         "run,response,reading,value",
         "batch,temperature,finish,hardness",
         "\u{feff}sep=\t\nrun\thardness 1",

@@ -28,7 +28,7 @@ pub(super) struct Fit {
 
 /// Averages where the study is balanced over its units, the mixed model where it is not.
 pub(super) enum Engine {
-    Balanced(Balanced),
+    Balanced(Box<Balanced>),
     Unbalanced(Box<Unbalanced>),
 }
 
@@ -76,7 +76,7 @@ impl Fit {
             Ok(strata) => {
                 let known: Vec<bool> = strata.strata.iter().map(|stratum| stratum.residual_df > 0).collect();
                 let combinations = combinations(&partitions, &known, frame.rows.len());
-                Engine::Balanced(Balanced { strata, combinations })
+                Engine::Balanced(Box::new(Balanced { strata, combinations }))
             }
             Err(StrataError::UnevenCells { .. } | StrataError::SplitTerm { .. }) => Engine::Unbalanced(Box::new(
                 Unbalanced::new(&results, &partitions, &columns).map_err(|e| unbalanced::explain(&e))?,

@@ -16,7 +16,6 @@ use super::fit::{Engine, Estimate, Fit};
 use super::frame::Frame;
 use super::randomization::randomization;
 use super::sources::components;
-use super::unbalanced::Unbalanced;
 use crate::numeric::distribution::f_upper;
 use crate::numeric::sum;
 use crate::plan::{Part, Plan};
