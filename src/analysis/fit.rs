@@ -3,9 +3,9 @@
 //! In:  protocol and frame.
 //! Out: a `Fit`, or the sentence that says why the study cannot be analysed.
 
+use super::estimate::Estimate;
 use super::frame::Frame;
 use super::unbalanced::{self, Unbalanced};
-use crate::numeric::distribution::{t_quantile_upper, t_upper};
 use crate::plan::{Structure, Term, terms};
 use crate::protocol::{Effect, Protocol};
 use crate::stats::components::{Combinations, combinations};
@@ -36,18 +36,6 @@ pub(super) enum Engine {
 pub(super) struct Balanced {
     pub strata: StrataFit,
     pub combinations: Combinations,
-}
-
-/// A number with its uncertainty; what cannot be told is `None`.
-#[derive(Debug, Clone, Copy, Default, PartialEq)]
-pub(super) struct Estimate {
-    pub value: f64,
-    pub standard_error: Option<f64>,
-    pub df: Option<f64>,
-    pub low: Option<f64>,
-    pub high: Option<f64>,
-    /// Two-sided p-value of 'zero'.
-    pub p: Option<f64>,
 }
 
 impl Fit {
@@ -207,28 +195,6 @@ impl Fit {
         }
         let df = satterthwaite_df(&parts).unwrap_or(f64::NAN);
         Estimate::new(function.value, combination(&parts), df, self.confidence)
-    }
-}
-
-impl Estimate {
-    /// An estimate with a variance on some degrees of freedom; a variance that is not positive tells nothing.
-    pub(super) fn new(value: f64, variance: f64, df: f64, confidence: f64) -> Self {
-        if !(variance > 0.0 && df > 0.0 && variance.is_finite()) {
-            return Self {
-                value,
-                ..Self::default()
-            };
-        }
-        let standard_error = variance.sqrt();
-        let reach = t_quantile_upper((1.0 - confidence) / 2.0, df) * standard_error;
-        Self {
-            value,
-            standard_error: Some(standard_error),
-            df: Some(df),
-            low: Some(value - reach),
-            high: Some(value + reach),
-            p: Some((2.0 * t_upper((value / standard_error).abs(), df)).min(1.0)),
-        }
     }
 }
 

@@ -1,6 +1,7 @@
 //! Protocol, plan and record to findings; chooses what `stats` is asked.
 
 mod checks;
+mod estimate;
 mod findings;
 mod fit;
 mod frame;

@@ -8,11 +8,12 @@ use std::collections::BTreeMap;
 use rust_decimal::prelude::ToPrimitive;
 
 use super::checks::checks;
+use super::estimate::Estimate;
 use super::findings::{
     ContrastFinding, EffectFinding, MeanFinding, Model, RandomizationFinding, Residual, ResponseFindings, RunResult,
     SlopeFinding, StratumFinding, Verdict,
 };
-use super::fit::{Engine, Estimate, Fit};
+use super::fit::{Engine, Fit};
 use super::frame::Frame;
 use super::randomization::randomization;
 use super::sources::components;

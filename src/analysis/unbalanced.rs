@@ -6,7 +6,7 @@
 //! The fixed part is the same as in the balanced analysis; each stratum but the finest brings a random term. In a balanced
 //! study both give the same tests; there the averages are used, which need no search.
 
-use super::fit::Estimate;
+use super::estimate::Estimate;
 use crate::numeric::Matrix;
 use crate::stats::mixed::{self, DfMethod, Method, MixedError, MixedFit, MixedProblem, RandomTerm};
 use crate::stats::strata::{Partition, TermColumns};
