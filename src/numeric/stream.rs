@@ -60,10 +60,10 @@ impl Stream {
         if m == 0 {
             return 0;
         }
-        let threshold = m.wrapping_neg() % m;
         loop {
             let product = u128::from(self.word()) * u128::from(m);
-            if product as u64 >= threshold {
+            // The threshold lies below m, so that the division is seldom needed.
+            if product as u64 >= m || product as u64 >= m.wrapping_neg() % m {
                 return (product >> 64) as u64;
             }
         }

@@ -17,6 +17,8 @@
 //! Source: Fisher (1935) The Design of Experiments; Phipson and Smyth (2010) Stat. Appl. Genet. Mol. Biol. 9:39 for the
 //! added one (both from memory). Reference values: closed forms below.
 
+use std::collections::BTreeMap;
+
 use crate::numeric::distribution::f_quantile_upper;
 use crate::numeric::stream::Stream;
 
@@ -72,7 +74,10 @@ pub fn test(
         .enumerate()
         .flat_map(|(g, group)| vec![g; group.count])
         .collect();
+    let units = slots.first().map_or(0, Vec::len);
     let fits = y.len() == slots.len()
+        && units > 0
+        && slots.iter().all(|own| own.len() == units)
         && !contrasts.is_empty()
         && observed.len() == group_of.len()
         && slots.iter().flatten().all(|&slot| slot < group_of.len())
@@ -82,20 +87,15 @@ pub fn test(
     if !fits {
         return None;
     }
-    let statistic = |combination: &[usize]| -> f64 {
-        let mut sums = vec![0.0; contrasts.len()];
-        for (value, own) in y.iter().zip(slots) {
-            let cell: u32 = own
-                .iter()
-                .map(|&slot| groups[group_of[slot]].parts[combination[slot]])
-                .sum();
-            for (sum, contrast) in sums.iter_mut().zip(contrasts) {
-                *sum += contrast[cell as usize] * value;
-            }
-        }
-        sums.iter().map(|sum| sum * sum).sum()
+    let layout = Layout::new(y, slots, contrasts);
+    let parts = |combination: &[usize]| -> Vec<u32> {
+        combination
+            .iter()
+            .enumerate()
+            .map(|(slot, &choice)| groups[group_of[slot]].parts[choice])
+            .collect()
     };
-    let seen = statistic(observed);
+    let seen = layout.statistic(&parts(observed));
     let reach = seen * (1.0 - TIE);
     let total = groups
         .iter()
@@ -107,7 +107,7 @@ pub fn test(
     if let Some(total) = total {
         let (mut at_least, mut largest, mut ties) = (0_u64, 0.0_f64, 0_u64);
         list(groups, &mut vec![0; group_of.len()], 0, &mut |combination| {
-            let other = statistic(combination);
+            let other = layout.statistic(&parts(combination));
             at_least += u64::from(other >= reach);
             if other > largest * (1.0 + TIE) {
                 (largest, ties) = (other, 1);
@@ -125,16 +125,17 @@ pub fn test(
             smallest: Some(ties as f64 / total as f64),
         });
     }
-    let mut combination: Vec<usize> = groups
+    // What a combination adds to the cell is all that counts, so that these numbers are shuffled in its place.
+    let mut drawn: Vec<u32> = groups
         .iter()
-        .flat_map(|group| (0..group.count).map(|slot| slot % group.parts.len()))
+        .flat_map(|group| (0..group.count).map(|slot| group.parts[slot % group.parts.len()]))
         .collect();
     let mut at_least = 0_u64;
     for _ in 0..draws {
         for group in groups {
-            stream.shuffle(&mut combination[group.first..group.first + group.count]);
+            stream.shuffle(&mut drawn[group.first..group.first + group.count]);
         }
-        at_least += u64::from(statistic(&combination) >= reach);
+        at_least += u64::from(layout.statistic(&drawn) >= reach);
     }
     let (low, high) = clopper_pearson(at_least as f64, draws as f64, 0.99);
     Some(Randomization {
@@ -145,6 +146,44 @@ pub fn test(
         high,
         smallest: None,
     })
+}
+
+/// Results with the slots they occupy, in the form in which the statistic is quickest.
+struct Layout<'a> {
+    contrasts: &'a [Vec<f64>],
+    results: Vec<f64>,
+    /// Slots of each result, all of one length.
+    slots: Vec<usize>,
+    units: usize,
+}
+
+impl<'a> Layout<'a> {
+    /// Runs that occupy the same slots are added up: they always fall into the same cell.
+    fn new(y: &[f64], slots: &[Vec<usize>], contrasts: &'a [Vec<f64>]) -> Self {
+        let mut sums: BTreeMap<&[usize], f64> = BTreeMap::new();
+        for (value, own) in y.iter().zip(slots) {
+            *sums.entry(own.as_slice()).or_insert(0.0) += value;
+        }
+        Self {
+            contrasts,
+            results: sums.values().copied().collect(),
+            slots: sums.keys().flat_map(|own| own.iter().copied()).collect(),
+            units: slots.first().map_or(1, Vec::len).max(1),
+        }
+    }
+
+    /// Σ over columns of (Σ over results c·y)². `parts` is what each slot adds to the number of the cell.
+    fn statistic(&self, parts: &[u32]) -> f64 {
+        let along = |contrast: &[f64]| -> f64 {
+            let own = self.slots.chunks_exact(self.units);
+            self.results
+                .iter()
+                .zip(own)
+                .map(|(value, own)| contrast[own.iter().map(|&slot| parts[slot] as usize).sum::<usize>()] * value)
+                .sum()
+        };
+        self.contrasts.iter().map(|contrast| along(contrast).powi(2)).sum()
+    }
 }
 
 /// Number of different ways to put the combinations, each equally often, on the slots of a group; `None` on overflow.
