@@ -13,6 +13,7 @@
 //! | `note`     | the author's Markdown with these values in place       |
 //! | `document` | the report as data                                     |
 //! | `build`    | what stands where                                      |
+//! | `widths`   | how much room the columns of a table need              |
 //! | `terminal` | the findings as plain text                             |
 //!
 //! Never here: files, clock, statistics.
@@ -25,6 +26,7 @@ pub mod number;
 mod tables;
 mod terminal;
 mod values;
+mod widths;
 pub mod words;
 
 use crate::diagnostic::{Diagnostic, Diagnostics};
