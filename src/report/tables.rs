@@ -11,6 +11,7 @@ use crate::protocol::{Protocol, Response, Statistic};
 use super::document::{Cell, Column, Table};
 use super::number::{self, Place, degrees, fixed, p_value, percent, significant};
 use super::words::{self, Voice, capital, plain};
+use super::{sentences, spread};
 
 /// Readings that still have a column each.
 const MOST_COLUMNS: usize = 12;
@@ -35,10 +36,11 @@ fn term(name: &str) -> String {
 }
 
 fn interval(low: Option<f64>, high: Option<f64>, place: Place) -> Cell {
-    Cell::words(match low.zip(high) {
-        // Kept on one line.
-        Some((low, high)) => Voice::interval(low, high, place).replace(' ', "\u{a0}"),
-        None => "–".to_owned(),
+    // Kept on one line; an end that cannot be told is a dash.
+    let end = |end: Option<f64>| end.map_or_else(|| "–".to_owned(), |end| fixed(end, place));
+    Cell::words(match (low, high) {
+        (None, None) => "–".to_owned(),
+        _ => format!("{} to {}", end(low), end(high)).replace(' ', "\u{a0}"),
     })
 }
 
@@ -52,16 +54,17 @@ pub(super) fn effects(response: &str, found: &ResponseFindings) -> Option<Table>
         return None;
     }
     let randomization = found.effects.iter().any(|e| e.p_randomization.is_some());
+    let squares = found.effects.iter().any(|e| e.sum_of_squares.is_some());
     let mut columns = vec![
         "Effect",
         ">Degrees of freedom (df)",
         "Judged against",
         ">Its degrees of freedom",
-        ">Sum of squares (SS)",
-        ">Variance ratio (F)",
-        ">p-value\u{a0}(p)",
-        ">Adjusted\u{a0}p",
     ];
+    if squares {
+        columns.push(">Sum of squares (SS)");
+    }
+    columns.extend([">Variance ratio (F)", ">p-value\u{a0}(p)", ">Adjusted\u{a0}p"]);
     if randomization {
         columns.push(">p by randomization");
     }
@@ -94,26 +97,37 @@ pub(super) fn effects(response: &str, found: &ResponseFindings) -> Option<Table>
                     term(&e.judged_against)
                 }),
                 Cell::maybe(e.denominator_df, degrees),
-                Cell::maybe(e.sum_of_squares, |s| significant(s, 4)),
+            ];
+            if squares {
+                row.push(Cell::maybe(e.sum_of_squares, |s| significant(s, 4)));
+            }
+            row.extend([
                 Cell::maybe(e.f, |f| significant(f, 3)),
                 Cell::maybe(e.p, p_value),
                 Cell::maybe(e.p_adjusted, p_value),
-            ];
+            ]);
             if randomization {
                 row.push(Cell::maybe(e.p_randomization, p_value));
             }
             row
         },
     );
-    let said = "Each effect is judged against the spread of the unit on which its factors are set. Adjusted: over the \
-                planned effects (Holm).";
-    let drawn = if randomization {
-        " By randomization: how often an order drawn anew by the same scheme gives as much."
-    } else {
-        ""
-    };
-    let remark = format!("{said}{drawn} {}", notes.join(" "));
-    Some(table.remark(remark.trim_end()))
+    let mut remark = vec![
+        if sentences::is_mixed(found) {
+            "Each effect is judged against the spread of the unit on which its factors are set, and of others where \
+             runs are missing or uneven; the degrees of freedom of such a mixture need not be whole."
+        } else {
+            "Each effect is judged against the spread of the unit on which its factors are set."
+        }
+        .to_owned(),
+        "Adjusted: over the planned effects (Holm).".to_owned(),
+    ];
+    if randomization {
+        remark.push("By randomization: how often an order drawn anew by the same scheme gives as much.".to_owned());
+    }
+    remark.extend(sentences::randomizations(found));
+    remark.extend(notes);
+    Some(table.remark(remark.join(" ")))
 }
 
 pub(super) fn strata(response: &str, found: &ResponseFindings) -> Option<Table> {
@@ -333,10 +347,9 @@ pub(super) fn components(response: &str, found: &ResponseFindings, voice: &Voice
                     note.trim_end_matches('.')
                 ));
             }
-            let reach = c.high.or(c.low).or(c.standard_deviation).unwrap_or(1.0);
-            let place = Place(Place::of_digits(reach, 3).0.max(0));
+            let place = spread::component_place(c);
             vec![
-                Cell::words(capital(&term(&words::source(c)))),
+                Cell::words(capital(&term(&spread::source(c)))),
                 Cell::words(c.part_of.as_str()),
                 Cell::maybe(c.variance, |v| significant(v, 3)),
                 match (c.variance, c.standard_deviation) {

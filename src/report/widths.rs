@@ -99,7 +99,7 @@ mod tests {
         assert_eq!(lines_at(&words, 2.0), 4);
         assert_eq!(lines_at(&words, 2.0 + blank), 3);
         assert!((in_lines(&words, 1) - (5.0 + 3.0 * blank)).abs() < 1e-12);
-        assert!((in_lines(&words, 2) - (3.0 + 2.0 * blank)).abs() < 1e-12);
+        assert!((in_lines(&words, 2) - (3.0 + blank)).abs() < 1e-12);
         assert!((in_lines(&words, 9) - 2.0).abs() < 1e-12);
         assert!(in_lines(&[], 2).abs() < 1e-12);
     }
