@@ -329,6 +329,79 @@ fn missing_runs_are_said_at_the_head() {
     assert!(spoken(&html(&report)).contains("Runs without a reading: 3 to 5 and 9."));
 }
 
+/// What the mixed model leaves open is a dash, never a zero or an empty cell; and why it was used is said.
+#[test]
+fn the_mixed_model_reads_as_well_as_averages() {
+    let mut study = Study::roller();
+    study.note = None;
+    study.findings = fixture::mixed();
+    let report = study.build();
+    let printed = spoken(&html(&report));
+    for said in [
+        "Method: mixed model by restricted maximum likelihood, tests after Kenward and Roger. It stands in for averages \
+         because runs are missing or lie unevenly over the units",
+        "the degrees of freedom of such a mixture need not be whole",
+        "Readings are missing. 92 runs of 96 planned are complete.",
+        "about the model: 0.221 Shore D.",
+        "– to 0.180",
+        "0.301 to –",
+    ] {
+        assert!(printed.contains(said), "{said}");
+    }
+    for never in [
+        "Sum of squares",
+        "The spread of each unit",
+        "0 degrees of freedom",
+        "NaN",
+        "null",
+    ] {
+        assert!(!printed.contains(never), "{never}");
+    }
+    for block in report.blocks() {
+        if let Block::Table(table) = block {
+            for row in table.groups.iter().flat_map(|g| &g.rows) {
+                assert_eq!(row.len(), table.columns.len(), "{}", table.caption);
+                assert!(row.iter().all(|cell| !cell.text.is_empty()), "{}", table.caption);
+            }
+        }
+    }
+    study
+        .findings
+        .responses
+        .values_mut()
+        .for_each(|found| found.results.truncate(8));
+    assert!(pdf(&study.build()).starts_with(b"%PDF"));
+    let terminal = report::terminal(&study.findings, 100);
+    assert!(terminal.contains("Method: mixed model"), "{terminal}");
+    assert!(terminal.contains("– to 0.180"), "{terminal}");
+}
+
+/// On A4 and on Letter no column is narrower than its longest word, even with long names.
+#[test]
+fn long_names_leave_every_column_its_words() {
+    let mut study = Study::roller();
+    let text = serde_json::to_string(&study.findings)
+        .unwrap()
+        .replace("instrument", "indenter_and_spring_assembly")
+        .replace("temperature", "core_temperature_of_conditioning");
+    study.findings = serde_json::from_str(&text).unwrap();
+    study.protocol.factors[0].name = "core_temperature_of_conditioning".to_owned();
+    study.protocol.factors[2].name = "indenter_and_spring_assembly".to_owned();
+    study.note = None;
+    let mut seen = 0;
+    for block in study.build().blocks() {
+        if let Block::Table(table) = block {
+            // Closed form: 210 mm less two margins of 24 mm, in points; cells have 4 pt at each side.
+            let size = if table.style == "dense" { 7.0 } else { 8.0 };
+            let room = 162.0 / 25.4 * 72.0 - 8.0 * table.columns.len() as f64;
+            let least: f64 = table.columns.iter().map(|c| c.narrow * size).sum();
+            assert!(least <= room, "{}: {least} pt of {room}", table.caption);
+            seen += 1;
+        }
+    }
+    assert!(seen > 10);
+}
+
 #[test]
 fn findings_that_hold_almost_nothing_still_make_a_report() {
     let mut study = Study::roller();

@@ -178,6 +178,10 @@ pub struct Column {
     pub title: String,
     /// `left` or `right`.
     pub align: String,
+    /// The least width at which no word runs out of it, in em of the table's type.
+    pub narrow: f64,
+    /// The width at which no cell gains by more, in em.
+    pub wide: f64,
 }
 
 /// Rows that belong together.
@@ -308,9 +312,16 @@ impl Column {
             Some(title) => (title, "right"),
             None => (title, "left"),
         };
+        Self::set(title, align)
+    }
+
+    /// A column with its heading, set to a side.
+    pub(super) fn set(title: impl Into<String>, align: &str) -> Self {
         Self {
-            title: title.to_owned(),
+            title: title.into(),
             align: align.to_owned(),
+            narrow: 0.0,
+            wide: 0.0,
         }
     }
 }
@@ -351,7 +362,7 @@ impl Report {
         self.sections.iter().flat_map(|section| &section.blocks)
     }
 
-    /// Numbers tables and figures in the order in which they stand, and sees which tables are short.
+    /// Numbers tables and figures in the order in which they stand, and sees how much room each table needs.
     pub(super) fn number(&mut self) {
         let (mut tables, mut figures) = (0, 0);
         for block in self.sections.iter_mut().flat_map(|section| &mut section.blocks) {
@@ -360,6 +371,10 @@ impl Report {
                     tables += 1;
                     table.number = tables;
                     table.short = table.is_short();
+                    let widths = super::widths::measure(table);
+                    for (column, (narrow, wide)) in table.columns.iter_mut().zip(widths) {
+                        (column.narrow, column.wide) = (narrow, wide);
+                    }
                 }
                 Block::Figure(figure) => {
                     figures += 1;

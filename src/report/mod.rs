@@ -6,13 +6,17 @@
 //! | file       | what it holds                                          |
 //! |------------|--------------------------------------------------------|
 //! | `number`   | rounding for people                                    |
-//! | `words`    | findings as plain sentences                            |
+//! | `words`    | names, lists and counts; the voice that names things   |
+//! | `sentences`| findings as plain sentences                            |
+//! | `spread`   | the sources of spread in words                         |
 //! | `figures`  | which figures, with which rows and which answer        |
 //! | `tables`   | which tables, with which columns                       |
 //! | `values`   | the values that a note may pull in, by name            |
 //! | `note`     | the author's Markdown with these values in place       |
 //! | `document` | the report as data                                     |
-//! | `build`    | what stands where                                      |
+//! | `build`    | the whole: head, answer, order of the sections         |
+//! | `sections` | what stands in each section                            |
+//! | `widths`   | how much room the columns of a table need              |
 //! | `terminal` | the findings as plain text                             |
 //!
 //! Never here: files, clock, statistics.
@@ -22,9 +26,13 @@ mod document;
 mod figures;
 mod note;
 pub mod number;
+mod sections;
+pub mod sentences;
+pub mod spread;
 mod tables;
 mod terminal;
 mod values;
+mod widths;
 pub mod words;
 
 use crate::diagnostic::{Diagnostic, Diagnostics};

@@ -134,6 +134,20 @@ pub fn percent(part: f64) -> String {
     }
 }
 
+/// A count with commas between the thousands: `9,999`.
+#[must_use]
+pub fn thousands(count: u64) -> String {
+    let digits = count.to_string();
+    let mut out = String::new();
+    for (index, digit) in digits.chars().enumerate() {
+        if index > 0 && (digits.len() - index).is_multiple_of(3) {
+            out.push(',');
+        }
+        out.push(digit);
+    }
+    out
+}
+
 /// A confidence level as a percentage, with the decimals it needs: `95 %`, `99.5 %`.
 #[must_use]
 pub fn confidence(level: f64) -> String {
@@ -250,6 +264,10 @@ mod tests {
         ] {
             assert_eq!(percent(part), text, "{part}");
         }
+        assert_eq!(
+            [0, 999, 9999, 1_234_567].map(thousands),
+            ["0", "999", "9,999", "1,234,567"]
+        );
         assert_eq!(confidence(0.95), "95\u{a0}%");
         assert_eq!(confidence(0.995), "99.5\u{a0}%");
         assert_eq!(degrees(4.0), "4");

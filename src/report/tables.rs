@@ -11,6 +11,7 @@ use crate::protocol::{Protocol, Response, Statistic};
 use super::document::{Cell, Column, Table};
 use super::number::{self, Place, degrees, fixed, p_value, percent, significant};
 use super::words::{self, Voice, capital, plain};
+use super::{sentences, spread};
 
 /// Readings that still have a column each.
 const MOST_COLUMNS: usize = 12;
@@ -29,11 +30,17 @@ fn apart<T>(table: Table, items: &[T], planned: impl Fn(&T) -> bool, row: impl F
     table.group(PLANNED, rows(true)).group(EXPLORATORY, rows(false))
 }
 
+/// An effect or a joined unit in a cell: a line may end before a `×`, never after it.
+fn term(name: &str) -> String {
+    plain(name).replace("× ", "×\u{a0}")
+}
+
 fn interval(low: Option<f64>, high: Option<f64>, place: Place) -> Cell {
-    Cell::words(match low.zip(high) {
-        // Kept on one line.
-        Some((low, high)) => Voice::interval(low, high, place).replace(' ', "\u{a0}"),
-        None => "–".to_owned(),
+    // Kept on one line; an end that cannot be told is a dash.
+    let end = |end: Option<f64>| end.map_or_else(|| "–".to_owned(), |end| fixed(end, place));
+    Cell::words(match (low, high) {
+        (None, None) => "–".to_owned(),
+        _ => format!("{} to {}", end(low), end(high)).replace(' ', "\u{a0}"),
     })
 }
 
@@ -47,16 +54,17 @@ pub(super) fn effects(response: &str, found: &ResponseFindings) -> Option<Table>
         return None;
     }
     let randomization = found.effects.iter().any(|e| e.p_randomization.is_some());
+    let squares = found.effects.iter().any(|e| e.sum_of_squares.is_some());
     let mut columns = vec![
         "Effect",
         ">Degrees of freedom (df)",
         "Judged against",
         ">Its degrees of freedom",
-        ">Sum of squares (SS)",
-        ">Variance ratio (F)",
-        ">p-value (p)",
-        ">Adjusted p",
     ];
+    if squares {
+        columns.push(">Sum of squares (SS)");
+    }
+    columns.extend([">Variance ratio (F)", ">p-value\u{a0}(p)", ">Adjusted\u{a0}p"]);
     if randomization {
         columns.push(">p by randomization");
     }
@@ -81,34 +89,45 @@ pub(super) fn effects(response: &str, found: &ResponseFindings) -> Option<Table>
         |e| e.planned,
         |e: &EffectFinding| {
             let mut row = vec![
-                Cell::words(plain(&e.term)),
+                Cell::words(term(&e.term)),
                 Cell::count(e.df),
                 Cell::words(if e.judged_against.is_empty() {
                     "–".to_owned()
                 } else {
-                    plain(&e.judged_against)
+                    term(&e.judged_against)
                 }),
                 Cell::maybe(e.denominator_df, degrees),
-                Cell::maybe(e.sum_of_squares, |s| significant(s, 4)),
+            ];
+            if squares {
+                row.push(Cell::maybe(e.sum_of_squares, |s| significant(s, 4)));
+            }
+            row.extend([
                 Cell::maybe(e.f, |f| significant(f, 3)),
                 Cell::maybe(e.p, p_value),
                 Cell::maybe(e.p_adjusted, p_value),
-            ];
+            ]);
             if randomization {
                 row.push(Cell::maybe(e.p_randomization, p_value));
             }
             row
         },
     );
-    let said = "Each effect is judged against the spread of the unit on which its factors are set. Adjusted: over the \
-                planned effects (Holm).";
-    let drawn = if randomization {
-        " By randomization: how often an order drawn anew by the same scheme gives as much."
-    } else {
-        ""
-    };
-    let remark = format!("{said}{drawn} {}", notes.join(" "));
-    Some(table.remark(remark.trim_end()))
+    let mut remark = vec![
+        if sentences::is_mixed(found) {
+            "Each effect is judged against the spread of the unit on which its factors are set, and of others where \
+             runs are missing or uneven; the degrees of freedom of such a mixture need not be whole."
+        } else {
+            "Each effect is judged against the spread of the unit on which its factors are set."
+        }
+        .to_owned(),
+        "Adjusted: over the planned effects (Holm).".to_owned(),
+    ];
+    if randomization {
+        remark.push("By randomization: how often an order drawn anew by the same scheme gives as much.".to_owned());
+    }
+    remark.extend(sentences::randomizations(found));
+    remark.extend(notes);
+    Some(table.remark(remark.join(" ")))
 }
 
 pub(super) fn strata(response: &str, found: &ResponseFindings) -> Option<Table> {
@@ -119,9 +138,9 @@ pub(super) fn strata(response: &str, found: &ResponseFindings) -> Option<Table> 
         .strata
         .iter()
         .map(|s| {
-            let effects: Vec<String> = s.effects.iter().map(|e| plain(e)).collect();
+            let effects: Vec<String> = s.effects.iter().map(|e| term(e)).collect();
             vec![
-                Cell::words(plain(&s.unit)),
+                Cell::words(term(&s.unit)),
                 Cell::words(if effects.is_empty() {
                     "none".to_owned()
                 } else {
@@ -160,7 +179,7 @@ pub(super) fn means(response: &str, found: &ResponseFindings, voice: &Voice) -> 
     };
     let columns = [
         "Settings".to_owned(),
-        ">Results (n)".to_owned(),
+        ">Results\u{a0}(n)".to_owned(),
         ">Mean".to_owned(),
         ">Standard error".to_owned(),
         ">Degrees of freedom (df)".to_owned(),
@@ -208,8 +227,8 @@ pub(super) fn contrasts(response: &str, found: &ResponseFindings, voice: &Voice)
         ">Estimate",
         ">Standard error",
         &interval_title,
-        ">p-value (p)",
-        ">Adjusted p",
+        ">p-value\u{a0}(p)",
+        ">Adjusted\u{a0}p",
     ];
     if within {
         columns.insert(1, "At");
@@ -274,7 +293,7 @@ pub(super) fn slopes(response: &str, found: &ResponseFindings, voice: &Voice) ->
         ">Standard error".to_owned(),
         ">Degrees of freedom (df)".to_owned(),
         format!(">{}", capital(&voice.interval_name())),
-        ">p-value (p)".to_owned(),
+        ">p-value\u{a0}(p)".to_owned(),
     ];
     let columns: Vec<&str> = columns.iter().map(String::as_str).collect();
     let table = Table::new(
@@ -328,10 +347,9 @@ pub(super) fn components(response: &str, found: &ResponseFindings, voice: &Voice
                     note.trim_end_matches('.')
                 ));
             }
-            let reach = c.high.or(c.low).or(c.standard_deviation).unwrap_or(1.0);
-            let place = Place(Place::of_digits(reach, 3).0.max(0));
+            let place = spread::component_place(c);
             vec![
-                Cell::words(capital(&words::source(c))),
+                Cell::words(capital(&term(&spread::source(c)))),
                 Cell::words(c.part_of.as_str()),
                 Cell::maybe(c.variance, |v| significant(v, 3)),
                 match (c.variance, c.standard_deviation) {
@@ -382,7 +400,7 @@ pub(super) fn checks(response: &str, found: &ResponseFindings) -> Option<Table> 
             ]
         })
         .collect();
-    let columns = ["Check", "Outcome", "Answer", ">p-value (p)"];
+    let columns = ["Check", "Outcome", "Answer", ">p-value\u{a0}(p)"];
     let caption = format!("What the model might not see in {}", plain(response));
     Some(Table::new(name(response, "checks"), caption, &columns).group("", rows))
 }
@@ -416,7 +434,7 @@ pub(super) fn conditions(findings: &Findings) -> Option<Table> {
             ]
         })
         .collect();
-    let columns = ["Condition", "Unit", ">Values (n)", ">Lowest", ">Mean", ">Highest"];
+    let columns = ["Condition", "Unit", ">Values\u{a0}(n)", ">Lowest", ">Mean", ">Highest"];
     Some(Table::new("conditions", "Conditions measured beside the readings", &columns).group("", rows))
 }
 
@@ -449,10 +467,7 @@ pub(super) fn results(
     )
     .dense();
     let mut column = |title: String, align: &str| {
-        table.columns.push(Column {
-            title,
-            align: align.to_owned(),
-        });
+        table.columns.push(Column::set(title, align));
     };
     if moved {
         column("Position run".to_owned(), "right");
@@ -513,10 +528,9 @@ pub(super) fn readings(response: &Response, found: &ResponseFindings, voice: &Vo
         vec!["Readings in order".to_owned()]
     };
     for title in titles {
-        table.columns.push(Column {
-            title,
-            align: if apart { "right" } else { "left" }.to_owned(),
-        });
+        table
+            .columns
+            .push(Column::set(title, if apart { "right" } else { "left" }));
     }
     let rows = runs
         .iter()
@@ -558,10 +572,7 @@ type Print<'a> = &'a dyn Fn(&Response) -> String;
 pub(super) fn measurand(protocol: &Protocol) -> Table {
     let mut table = Table::new("measurand", "What is measured", &["Particular"]);
     for response in &protocol.responses {
-        table.columns.push(Column {
-            title: capital(&plain(&response.name)),
-            align: "left".to_owned(),
-        });
+        table.columns.push(Column::set(capital(&plain(&response.name)), "left"));
     }
     let unit = |r: &Response, text: String| number::with_unit(&text.replace('-', "\u{2212}"), &r.unit);
     let range = |r: &Response, range: Option<(rust_decimal::Decimal, rust_decimal::Decimal)>| {

@@ -12,7 +12,7 @@ use crate::analysis::{Findings, ResponseFindings};
 
 use super::document::Table;
 use super::words::{Voice, capital, count, numbers, plain};
-use super::{number, tables};
+use super::{number, sentences, tables};
 
 /// Narrowest text that still reads.
 const NARROWEST: usize = 40;
@@ -99,6 +99,10 @@ fn response(out: &mut String, name: &str, found: &ResponseFindings, width: usize
     let rule = "\u{2500}".repeat(clean(&heading).width().min(width));
     out.push_str(&rule);
     out.push('\n');
+    if sentences::is_mixed(found) {
+        paragraph(out, &sentences::method(found), "", width);
+        out.push('\n');
+    }
     for sentence in voice.answers(found) {
         paragraph(out, &sentence, "- ", width);
     }
@@ -107,11 +111,16 @@ fn response(out: &mut String, name: &str, found: &ResponseFindings, width: usize
         (tables::effects(name, found), "Sum of squares (SS)"),
         (tables::components(name, found, &voice), "Variance in one result"),
     ];
-    for (table, needless) in shown {
+    for (at, (table, needless)) in shown.into_iter().enumerate() {
         if let Some(mut table) = table {
             leave_out(&mut table, needless);
             out.push('\n');
             grid(out, &table, width);
+        }
+        if at == 0 {
+            for sentence in sentences::randomizations(found) {
+                paragraph(out, &sentence, "", width);
+            }
         }
     }
     let look: Vec<_> = found
@@ -218,7 +227,7 @@ fn grid(out: &mut String, table: &Table, width: usize) {
     };
     paragraph(out, &table.caption, "", width);
     let titles: Vec<String> = table.columns.iter().map(|column| clean(&column.title)).collect();
-    let word = |text: &str| text.split_whitespace().map(UnicodeWidthStr::width).max().unwrap_or(0);
+    let word = |text: &str| text.split(' ').map(UnicodeWidthStr::width).max().unwrap_or(0);
     // A column is at least as wide as the longest word of its heading and as its cells, the first one up to a third.
     let mut widths: Vec<usize> = titles.iter().map(|title| word(title)).collect();
     for group in &table.groups {

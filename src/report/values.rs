@@ -110,10 +110,11 @@ impl Names {
             self.maybe(format!("{at}.f"), e.f, |f| number::significant(f, 3));
             self.maybe(format!("{at}.p"), e.p, p_value);
             self.maybe(format!("{at}.p_adjusted"), e.p_adjusted, p_value);
+            self.maybe(format!("{at}.p_randomization"), e.p_randomization, p_value);
         }
         for c in &found.components {
             let at = format!("{name}.components.{}", c.source);
-            let place = words::place(c.standard_deviation.unwrap_or(0.0), None);
+            let place = super::spread::component_place(c);
             let print = |v: f64| with_unit(&fixed(v, place), unit);
             self.maybe(format!("{at}.standard_deviation"), c.standard_deviation, print);
             self.maybe(format!("{at}.low"), c.low, print);
