@@ -24,10 +24,11 @@ use super::journal::{Entry, sha256};
 use super::layout::{Field, Layout};
 use super::marks::Marks;
 use super::model::Record;
-use super::replay::{Context, is_value, position, whole};
+use super::replay::{Context, is_note, is_value};
 use super::structure::Structure;
 use super::table::{Cell, Fault, MOST_CELLS, Table};
-use super::words::{LONGEST_LABEL, LONGEST_TEXT, fault, is_formula, is_open, missing_word, on_one_line};
+use super::whole::{position, whole_number};
+use super::words::{LONGEST_LABEL, LONGEST_TEXT, clip, fault, is_formula, is_open, missing_word, on_one_line};
 
 /// Takes a filled sheet in.
 ///
@@ -253,10 +254,10 @@ impl<'a> Import<'a> {
             });
             return false;
         }
-        let cut = layout.fields.get(cells.len()..).is_some_and(|rest| {
-            rest.iter()
-                .any(|field| matches!(field, Field::Of(c) if !super::replay::is_note(*c)))
-        });
+        let cut = layout
+            .fields
+            .get(cells.len()..)
+            .is_some_and(|rest| rest.iter().any(|field| matches!(field, Field::Of(c) if !is_note(*c))));
         if cut {
             let end = cells.last().map_or(0, |cell| cell.span().end);
             self.found.add(Severity::Warning, || {
@@ -758,19 +759,6 @@ impl<'a> Import<'a> {
     }
 }
 
-/// A whole number, also as a spreadsheet may write it: `12`, `12.0`.
-pub(super) fn whole_number(text: &str) -> Option<usize> {
-    let text = trim(text);
-    whole(text).or_else(|| {
-        let value = decimal::parse(text).ok()?.value;
-        value
-            .fract()
-            .is_zero()
-            .then(|| whole(&value.trunc().normalize().to_string()))
-            .flatten()
-    })
-}
-
 /// What is wrong with a reason for a change.
 fn reason_fault(reason: &str) -> Option<String> {
     let plain = reason.to_lowercase();
@@ -808,14 +796,4 @@ fn file_name(name: &str) -> String {
         .take(LONGEST_TEXT)
         .collect();
     if plain.is_empty() { "sheet".to_owned() } else { plain }
-}
-
-/// The start of a text, for a message.
-pub(super) fn clip(text: &str) -> String {
-    let text = trim(text);
-    if text.chars().count() <= 40 {
-        text.to_owned()
-    } else {
-        text.chars().take(40).chain(['…']).collect()
-    }
 }

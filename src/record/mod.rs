@@ -16,6 +16,7 @@ mod status;
 mod structure;
 mod table;
 mod tidy;
+mod whole;
 mod words;
 
 pub use codes::{CODES, meaning};
