@@ -13,6 +13,7 @@ mod site;
 mod site_keys;
 mod structure;
 mod tree;
+mod values;
 mod walk;
 
 pub use codes::codes;

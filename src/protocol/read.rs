@@ -13,14 +13,15 @@ use rust_decimal::Decimal;
 use sha2::{Digest, Sha256};
 
 use super::model::{
-    AnalysisPlan, Condition, Design, Effect, Limit, Order, PartOf, Procedure, Protocol, Response, Statistic, Study,
-    StudyKind, Treatments, UnitId,
+    AnalysisPlan, Condition, Design, Effect, Limit, Order, Procedure, Protocol, Response, Statistic, Study, StudyKind,
+    Treatments, UnitId,
 };
 use super::protocol_keys::PROTOCOL;
 use super::structure;
 use super::tree::{Span, Tree};
+use super::values::minutes;
 use super::walk::{Desk, ShapeCodes, shown};
-use crate::diagnostic::{Diagnostic, Diagnostics, Source, nearest};
+use crate::diagnostic::{Diagnostic, Diagnostics, Source};
 
 static CODES: ShapeCodes = ShapeCodes {
     syntax: "P001",
@@ -412,24 +413,6 @@ fn procedure(root: &Tree) -> Procedure {
     }
 }
 
-/// Minutes of bench time; 0 if none are given.
-pub(super) fn minutes(tree: &Tree, key: &str) -> f64 {
-    tree.number(key).map_or(0.0, super::number::Exact::to_f64)
-}
-
-/// Whose spread a unit or factor stands for.
-pub(super) fn part_of(tree: &Tree) -> PartOf {
-    match tree.text("part_of") {
-        Some("product") => PartOf::Product,
-        _ => PartOf::Method,
-    }
-}
-
 fn usize_of(tree: &Tree, key: &str) -> Option<usize> {
     usize::try_from(tree.whole(key)?).ok()
-}
-
-/// The nearest known name, for a message that ends in a question.
-pub(super) fn guess<'n>(wrong: &str, known: &[&'n str]) -> Option<&'n str> {
-    nearest(wrong, known.iter().copied())
 }

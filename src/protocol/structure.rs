@@ -10,8 +10,8 @@ use rust_decimal::Decimal;
 
 use super::keys::join;
 use super::model::{Design, Factor, Order, Unit, UnitId};
-use super::read::{guess, minutes, part_of};
 use super::tree::{Span, Tree, Value};
+use super::values::{guess, minutes, part_of};
 use super::walk::{Desk, shown};
 use crate::diagnostic::Diagnostic;
 

@@ -14,7 +14,7 @@ use std::sync::Arc;
 
 use rust_decimal::Decimal;
 
-use crate::diagnostic::{Diagnostic, Diagnostics, Severity, Source, nearest};
+use crate::diagnostic::{Diagnostic, Diagnostics, Severity, Source};
 
 use super::columns::{Column, Columns, recorded};
 use super::decimal::{self, lies_in, trim};
@@ -22,12 +22,14 @@ use super::doubts::{self, Agreement, Doubt, slipped_mark};
 use super::gather::Gather;
 use super::journal::{Entry, sha256};
 use super::layout::{Field, Layout};
+use super::long_form::LongForm;
 use super::marks::Marks;
 use super::model::Record;
-use super::replay::{Context, is_value, position, whole};
+use super::replay::{Context, is_note, is_value};
 use super::structure::Structure;
 use super::table::{Cell, Fault, MOST_CELLS, Table};
-use super::words::{LONGEST_LABEL, LONGEST_TEXT, fault, is_formula, is_open, missing_word, on_one_line};
+use super::whole::{position, whole_number};
+use super::words::{LONGEST_LABEL, LONGEST_TEXT, clip, fault, is_formula, is_open, missing_word, on_one_line};
 
 /// Takes a filled sheet in.
 ///
@@ -155,11 +157,10 @@ struct Import<'a> {
     marks: Marks,
     structure: Structure<'a>,
     agreement: Agreement,
-    /// Runs (one row a run), and readings (one row a reading), with their places.
+    /// One row a run: its place.
     seen_runs: BTreeMap<usize, Range<usize>>,
-    seen_readings: BTreeMap<(usize, Column), Range<usize>>,
-    /// One row a reading: what the rows of a run said of the run.
-    seen_notes: BTreeMap<(usize, Column), (String, Range<usize>)>,
+    /// One row a reading: what the rows said.
+    long_form: LongForm<'a>,
     /// Positions in the order: recorded ones, overlaid by those of the file.
     orders: BTreeMap<usize, (usize, Option<Range<usize>>)>,
 }
@@ -205,8 +206,7 @@ impl<'a> Import<'a> {
             structure: Structure::new(file, context, record),
             agreement,
             seen_runs: BTreeMap::new(),
-            seen_readings: BTreeMap::new(),
-            seen_notes: BTreeMap::new(),
+            long_form: LongForm::new(file, context.protocol, columns),
             orders,
         }
     }
@@ -253,10 +253,10 @@ impl<'a> Import<'a> {
             });
             return false;
         }
-        let cut = layout.fields.get(cells.len()..).is_some_and(|rest| {
-            rest.iter()
-                .any(|field| matches!(field, Field::Of(c) if !super::replay::is_note(*c)))
-        });
+        let cut = layout
+            .fields
+            .get(cells.len()..)
+            .is_some_and(|rest| rest.iter().any(|field| matches!(field, Field::Of(c) if !is_note(*c))));
         if cut {
             let end = cells.last().map_or(0, |cell| cell.span().end);
             self.found.add(Severity::Warning, || {
@@ -311,8 +311,10 @@ impl<'a> Import<'a> {
                 self.cell(run, column, &cell.text(text), cell.span(), layout.long);
             }
         }
-        if layout.long {
-            self.long_value(run, row, layout);
+        if layout.long
+            && let Some((column, value)) = self.long_form.reading(run, row.cells, layout, &mut self.found)
+        {
+            self.cell(run, column, &value.text(text), value.span(), false);
         }
     }
 
@@ -354,68 +356,6 @@ impl<'a> Import<'a> {
         Some((run, place))
     }
 
-    /// One row a reading: its value.
-    fn long_value(&mut self, run: usize, row: &Row<'_>, layout: &Layout) {
-        let file = self.file;
-        let get = |field: Field| layout.position(field).and_then(|at| row.cells.get(at));
-        let Some(value) = get(Field::Value).filter(|cell| !cell.is_empty()) else {
-            return;
-        };
-        let name = get(Field::Response);
-        let name_text = name.map(|cell| cell.text(&file.text)).unwrap_or_default();
-        let responses = &self.context.protocol.responses;
-        let Some((id, response)) = responses
-            .iter()
-            .enumerate()
-            .find(|(_, response)| response.name.eq_ignore_ascii_case(&name_text))
-        else {
-            let place = name.map_or_else(|| value.span(), Cell::span);
-            self.found.add(Severity::Error, || {
-                let known: Vec<&str> = responses.iter().map(|response| response.name.as_str()).collect();
-                let help = match nearest(&clip(&name_text), known.iter().copied()) {
-                    Some(meant) => format!("did you mean `{meant}`?"),
-                    None => format!("the protocol declares {}", known.join(", ")),
-                };
-                Diagnostic::error("R028", format!("there is no response `{}`", clip(&name_text)))
-                    .at(file, place, "")
-                    .help(help)
-            });
-            return;
-        };
-        let number = get(Field::Reading);
-        let number_text = number.map(|cell| cell.text(&file.text)).unwrap_or_default();
-        let reading = match whole_number(&number_text) {
-            None if number_text.is_empty() && response.readings == 1 => 1,
-            Some(reading) if (1..=response.readings).contains(&reading) => reading,
-            _ => {
-                let place = number.map_or_else(|| value.span(), Cell::span);
-                self.found.add(Severity::Error, || {
-                    Diagnostic::error(
-                        "R029",
-                        format!(
-                            "`{}` is not one of readings 1 to {} of a run",
-                            clip(&number_text),
-                            response.readings
-                        ),
-                    )
-                    .at(file, place, "")
-                });
-                return;
-            }
-        };
-        let column = Column::Reading(id, reading - 1);
-        if let Some(first) = self.seen_readings.insert((run, column), value.span()) {
-            let what = self.columns.name(column);
-            self.found.add(Severity::Error, || {
-                Diagnostic::error("R030", format!("{what} of run {run} stands in two rows"))
-                    .at(file, value.span(), "again")
-                    .at(file, first, "first here")
-            });
-            return;
-        }
-        self.cell(run, column, &value.text(&file.text), value.span(), false);
-    }
-
     /// One cell that is not blank.
     fn cell(&mut self, run: usize, column: Column, text: &str, span: Range<usize>, of_many: bool) {
         let file = self.file;
@@ -427,7 +367,7 @@ impl<'a> Import<'a> {
             });
             return;
         }
-        if of_many && self.said_before(run, column, text, &span) {
+        if of_many && self.long_form.said_before(run, column, text, &span, &mut self.found) {
             return;
         }
         if is_value(column) {
@@ -435,31 +375,6 @@ impl<'a> Import<'a> {
         } else {
             self.note(run, column, text, span);
         }
-    }
-
-    /// One row a reading: rows of one run repeat what belongs to the run, and must agree.
-    fn said_before(&mut self, run: usize, column: Column, text: &str, span: &Range<usize>) -> bool {
-        let Some((first, place)) = self.seen_notes.get(&(run, column)) else {
-            self.seen_notes.insert((run, column), (text.to_owned(), span.clone()));
-            return false;
-        };
-        if first != text {
-            let (file, what) = (self.file, self.columns.name(column));
-            let (first, place, span) = (first.clone(), place.clone(), span.clone());
-            self.found.add(Severity::Error, || {
-                Diagnostic::error(
-                    "R031",
-                    format!(
-                        "rows of run {run} disagree on {what}: `{}` and `{}`",
-                        clip(&first),
-                        clip(text)
-                    ),
-                )
-                .at(file, span, "here")
-                .at(file, place, "and here")
-            });
-        }
-        true
     }
 
     /// A number, or the reason why there is none.
@@ -758,19 +673,6 @@ impl<'a> Import<'a> {
     }
 }
 
-/// A whole number, also as a spreadsheet may write it: `12`, `12.0`.
-pub(super) fn whole_number(text: &str) -> Option<usize> {
-    let text = trim(text);
-    whole(text).or_else(|| {
-        let value = decimal::parse(text).ok()?.value;
-        value
-            .fract()
-            .is_zero()
-            .then(|| whole(&value.trunc().normalize().to_string()))
-            .flatten()
-    })
-}
-
 /// What is wrong with a reason for a change.
 fn reason_fault(reason: &str) -> Option<String> {
     let plain = reason.to_lowercase();
@@ -808,14 +710,4 @@ fn file_name(name: &str) -> String {
         .take(LONGEST_TEXT)
         .collect();
     if plain.is_empty() { "sheet".to_owned() } else { plain }
-}
-
-/// The start of a text, for a message.
-pub(super) fn clip(text: &str) -> String {
-    let text = trim(text);
-    if text.chars().count() <= 40 {
-        text.to_owned()
-    } else {
-        text.chars().take(40).chain(['…']).collect()
-    }
 }

@@ -13,10 +13,10 @@ use crate::diagnostic::{Diagnostic, Source, nearest};
 
 use super::columns::{Column, Columns};
 use super::gather::Gather;
-use super::import::clip;
-use super::replay::{Context, is_note, is_value, whole};
+use super::replay::{Context, is_note, is_value};
 use super::table::{Cell, Table};
-use super::words::LONGEST_LABEL;
+use super::whole::whole;
+use super::words::{LONGEST_LABEL, clip};
 
 /// What a column of a file is for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

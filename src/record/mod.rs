@@ -9,6 +9,7 @@ mod import;
 mod journal;
 mod layout;
 mod levels;
+mod long_form;
 mod marks;
 mod model;
 mod replay;
@@ -16,6 +17,7 @@ mod status;
 mod structure;
 mod table;
 mod tidy;
+mod whole;
 mod words;
 
 pub use codes::{CODES, meaning};

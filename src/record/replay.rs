@@ -20,6 +20,7 @@ use super::gather::MOST_LISTED;
 use super::journal::{Entry, Recorded, lines};
 use super::levels::find_level;
 use super::model::{Correction, Deviation, Missing, Record, RunRecord, TakenFile, Written};
+use super::whole::position;
 use super::words::{LONGEST_LABEL, LONGEST_TEXT, fault, is_formula, is_open, missing_word};
 
 /// What a record is held against.
@@ -375,19 +376,6 @@ impl Replayer<'_> {
         }
         Ok(())
     }
-}
-
-/// A position in the order: a whole number from 1, at most the number of planned runs.
-#[must_use]
-pub fn position(text: &str, runs: Option<usize>) -> Option<usize> {
-    whole(text).filter(|order| *order >= 1 && runs.is_none_or(|runs| *order <= runs))
-}
-
-/// A whole number of at most nine digits, as written in plain digits.
-#[must_use]
-pub fn whole(text: &str) -> Option<usize> {
-    let digits = (1..=9).contains(&text.len()) && text.bytes().all(|b| b.is_ascii_digit());
-    digits.then(|| text.parse().ok()).flatten()
 }
 
 /// True for a column that holds a number that was read.

@@ -16,14 +16,14 @@ use crate::protocol::{FactorId, UnitId};
 
 use super::columns::{Column, Columns, recorded};
 use super::gather::Gather;
-use super::import::{clip, whole_number};
 use super::journal::Entry;
 use super::layout::{Field, Layout};
 use super::levels::find_level;
 use super::model::Record;
 use super::replay::Context;
 use super::table::Cell;
-use super::words::{LONGEST_LABEL, fault, is_formula, on_one_line};
+use super::whole::whole_number;
+use super::words::{LONGEST_LABEL, clip, fault, is_formula, on_one_line};
 
 /// A unit's label or a level of a recorded run that is now another.
 #[derive(Debug)]

@@ -1,7 +1,7 @@
 //! Words in cells: why a value is missing, and which texts are let in.
 //!
 //! In:  the text of a cell or of a reason.
-//! Out: the reason in its one spelling; or what is wrong with a text.
+//! Out: the reason in its one spelling; what is wrong with a text; a text cut short for a message.
 
 use super::decimal::{is_blank, trim};
 
@@ -71,4 +71,15 @@ pub fn on_one_line(text: &str) -> String {
         .filter(|part| !part.is_empty())
         .collect::<Vec<_>>()
         .join(" ")
+}
+
+/// The start of a text, for a message.
+#[must_use]
+pub fn clip(text: &str) -> String {
+    let text = trim(text);
+    if text.chars().count() <= 40 {
+        text.to_owned()
+    } else {
+        text.chars().take(40).chain(['…']).collect()
+    }
 }
