@@ -22,6 +22,7 @@ use super::doubts::{self, Agreement, Doubt, slipped_mark};
 use super::gather::Gather;
 use super::journal::{Entry, sha256};
 use super::layout::{Field, Layout};
+use super::long_form::{LongForm, Misfit};
 use super::marks::Marks;
 use super::model::Record;
 use super::replay::{Context, is_note, is_value};
@@ -156,11 +157,10 @@ struct Import<'a> {
     marks: Marks,
     structure: Structure<'a>,
     agreement: Agreement,
-    /// Runs (one row a run), and readings (one row a reading), with their places.
+    /// One row a run: its place.
     seen_runs: BTreeMap<usize, Range<usize>>,
-    seen_readings: BTreeMap<(usize, Column), Range<usize>>,
-    /// One row a reading: what the rows of a run said of the run.
-    seen_notes: BTreeMap<(usize, Column), (String, Range<usize>)>,
+    /// One row a reading: what the rows said.
+    long_form: LongForm<'a>,
     /// Positions in the order: recorded ones, overlaid by those of the file.
     orders: BTreeMap<usize, (usize, Option<Range<usize>>)>,
 }
@@ -206,8 +206,7 @@ impl<'a> Import<'a> {
             structure: Structure::new(file, context, record),
             agreement,
             seen_runs: BTreeMap::new(),
-            seen_readings: BTreeMap::new(),
-            seen_notes: BTreeMap::new(),
+            long_form: LongForm::new(&file.text, context.protocol),
             orders,
         }
     }
@@ -313,7 +312,11 @@ impl<'a> Import<'a> {
             }
         }
         if layout.long {
-            self.long_value(run, row, layout);
+            match self.long_form.reading(run, row.cells, layout) {
+                Ok(Some((column, value))) => self.cell(run, column, &value.text(text), value.span(), false),
+                Ok(None) => {}
+                Err(misfit) => self.misfit(run, misfit),
+            }
         }
     }
 
@@ -355,66 +358,51 @@ impl<'a> Import<'a> {
         Some((run, place))
     }
 
-    /// One row a reading: its value.
-    fn long_value(&mut self, run: usize, row: &Row<'_>, layout: &Layout) {
-        let file = self.file;
-        let get = |field: Field| layout.position(field).and_then(|at| row.cells.get(at));
-        let Some(value) = get(Field::Value).filter(|cell| !cell.is_empty()) else {
-            return;
-        };
-        let name = get(Field::Response);
-        let name_text = name.map(|cell| cell.text(&file.text)).unwrap_or_default();
-        let responses = &self.context.protocol.responses;
-        let Some((id, response)) = responses
-            .iter()
-            .enumerate()
-            .find(|(_, response)| response.name.eq_ignore_ascii_case(&name_text))
-        else {
-            let place = name.map_or_else(|| value.span(), Cell::span);
-            self.found.add(Severity::Error, || {
+    /// One row a reading: says why a row does not fit.
+    fn misfit(&mut self, run: usize, misfit: Misfit) {
+        let (file, columns, responses) = (self.file, self.columns, &self.context.protocol.responses);
+        self.found.add(Severity::Error, || match misfit {
+            Misfit::Response { name, span } => {
                 let known: Vec<&str> = responses.iter().map(|response| response.name.as_str()).collect();
-                let help = match nearest(&clip(&name_text), known.iter().copied()) {
+                let help = match nearest(&clip(&name), known.iter().copied()) {
                     Some(meant) => format!("did you mean `{meant}`?"),
                     None => format!("the protocol declares {}", known.join(", ")),
                 };
-                Diagnostic::error("R028", format!("there is no response `{}`", clip(&name_text)))
-                    .at(file, place, "")
+                Diagnostic::error("R028", format!("there is no response `{}`", clip(&name)))
+                    .at(file, span, "")
                     .help(help)
-            });
-            return;
-        };
-        let number = get(Field::Reading);
-        let number_text = number.map(|cell| cell.text(&file.text)).unwrap_or_default();
-        let reading = match whole_number(&number_text) {
-            None if number_text.is_empty() && response.readings == 1 => 1,
-            Some(reading) if (1..=response.readings).contains(&reading) => reading,
-            _ => {
-                let place = number.map_or_else(|| value.span(), Cell::span);
-                self.found.add(Severity::Error, || {
-                    Diagnostic::error(
-                        "R029",
-                        format!(
-                            "`{}` is not one of readings 1 to {} of a run",
-                            clip(&number_text),
-                            response.readings
-                        ),
-                    )
-                    .at(file, place, "")
-                });
-                return;
             }
-        };
-        let column = Column::Reading(id, reading - 1);
-        if let Some(first) = self.seen_readings.insert((run, column), value.span()) {
-            let what = self.columns.name(column);
-            self.found.add(Severity::Error, || {
+            Misfit::Reading { number, of, span } => {
+                let most = responses.get(of).map_or(1, |response| response.readings);
+                let number = clip(&number);
+                Diagnostic::error(
+                    "R029",
+                    format!("`{number}` is not one of readings 1 to {most} of a run"),
+                )
+                .at(file, span, "")
+            }
+            Misfit::Twice { column, span, first } => {
+                let what = columns.name(column);
                 Diagnostic::error("R030", format!("{what} of run {run} stands in two rows"))
-                    .at(file, value.span(), "again")
+                    .at(file, span, "again")
                     .at(file, first, "first here")
-            });
-            return;
-        }
-        self.cell(run, column, &value.text(&file.text), value.span(), false);
+            }
+            Misfit::Disagrees {
+                column,
+                text,
+                span,
+                before,
+                place,
+            } => {
+                let (what, before, now) = (columns.name(column), clip(&before), clip(&text));
+                Diagnostic::error(
+                    "R031",
+                    format!("rows of run {run} disagree on {what}: `{before}` and `{now}`"),
+                )
+                .at(file, span, "here")
+                .at(file, place, "and here")
+            }
+        });
     }
 
     /// One cell that is not blank.
@@ -428,39 +416,18 @@ impl<'a> Import<'a> {
             });
             return;
         }
-        if of_many && self.said_before(run, column, text, &span) {
-            return;
+        if of_many {
+            match self.long_form.said_before(run, column, text, &span) {
+                Ok(false) => {}
+                Ok(true) => return,
+                Err(misfit) => return self.misfit(run, misfit),
+            }
         }
         if is_value(column) {
             self.value(run, column, text, span);
         } else {
             self.note(run, column, text, span);
         }
-    }
-
-    /// One row a reading: rows of one run repeat what belongs to the run, and must agree.
-    fn said_before(&mut self, run: usize, column: Column, text: &str, span: &Range<usize>) -> bool {
-        let Some((first, place)) = self.seen_notes.get(&(run, column)) else {
-            self.seen_notes.insert((run, column), (text.to_owned(), span.clone()));
-            return false;
-        };
-        if first != text {
-            let (file, what) = (self.file, self.columns.name(column));
-            let (first, place, span) = (first.clone(), place.clone(), span.clone());
-            self.found.add(Severity::Error, || {
-                Diagnostic::error(
-                    "R031",
-                    format!(
-                        "rows of run {run} disagree on {what}: `{}` and `{}`",
-                        clip(&first),
-                        clip(text)
-                    ),
-                )
-                .at(file, span, "here")
-                .at(file, place, "and here")
-            });
-        }
-        true
     }
 
     /// A number, or the reason why there is none.

@@ -9,6 +9,7 @@ mod import;
 mod journal;
 mod layout;
 mod levels;
+mod long_form;
 mod marks;
 mod model;
 mod replay;
