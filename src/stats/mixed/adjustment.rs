@@ -6,9 +6,9 @@
 //! Never here: contrasts, degrees of freedom.
 
 use super::dense::{add_scaled, dot, inverse, product, product_transposed};
-use super::derivatives::{is_big, moved_rows};
+use super::derivatives::moved_rows;
 use super::evaluate::{Point, transposed_wide};
-use super::prepare::Layout;
+use super::layout::{Layout, is_big};
 use super::sums::BigSums;
 
 /// Everything in p × p that the small-sample adjustments need, in units of σ² = 1 and the basis Q.

@@ -12,8 +12,8 @@
 
 use super::derivatives::Derivatives;
 use super::evaluate::Point;
+use super::layout::{Layout, Parameter, Response};
 use super::minimise::{Bound, Local, Objective};
-use super::prepare::{Layout, Parameter, Response};
 use super::problem::Method;
 
 /// −2 log likelihood with the residual variance at its best for each γ.

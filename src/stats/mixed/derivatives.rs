@@ -6,8 +6,9 @@
 
 use super::dense::{add_scaled, dot, inverse, times};
 use super::evaluate::{Point, transposed};
-use super::prepare::{Layout, Parameter, Response};
+use super::layout::{Layout, Response, is_big, pairs_of};
 use super::problem::Method;
+use super::projection::Projection;
 use super::sums::BigSums;
 
 /// Derivative pieces at one γ; see the module header.
@@ -17,17 +18,6 @@ pub(super) struct Derivatives {
     pub form: Vec<f64>,
     pub traces: Vec<f64>,
     pub forms: Vec<f64>,
-}
-
-/// Z'PZ or Z'H⁻¹Z and what goes with it: `dim` is r (with Q eliminated) or z (without).
-pub(super) struct Projection {
-    pub(super) dim: usize,
-    /// M = D A⁻¹ D'.
-    pub(super) m: Vec<f64>,
-    /// Z'PZ of the rest, z × z.
-    pub(super) n: Vec<f64>,
-    /// z × dim: Z₁'PZ = (rows f c') g'.
-    pub(super) g: Vec<f64>,
 }
 
 impl Point {
@@ -153,7 +143,7 @@ impl Point {
                         let t = BigSums::cross_trace(layout, traced.dim, &traced.g, &g_y, other);
                         (t, dot(&moved[other], &g_psi))
                     }
-                    (false, false) => (rest_trace(layout, traced, i, j), dot(&moved[i], &weighted[j])),
+                    (false, false) => (traced.rest_trace(layout, i, j), dot(&moved[i], &weighted[j])),
                 };
                 traces[i * count + j] = t;
                 traces[j * count + i] = t;
@@ -214,26 +204,6 @@ impl Derivatives {
     }
 }
 
-/// True if the parameter is the variance of the eliminated block.
-pub(super) fn is_big(layout: &Layout, parameter: usize) -> bool {
-    matches!((layout.parameters[parameter], &layout.big),
-        (Parameter::Variance { block }, Some(big)) if big.block == block)
-}
-
-/// Gᵢ = Σ `Z_a` `Z_b`' over these pairs of column starts of the rest.
-pub(super) fn pairs_of(layout: &Layout, parameter: usize) -> Vec<(usize, usize, usize)> {
-    match layout.parameters[parameter] {
-        Parameter::Variance { block } => {
-            let facts = &layout.blocks[block];
-            vec![(facts.start, facts.start, facts.levels)]
-        }
-        Parameter::Covariance { first, second } => {
-            let (one, two) = (&layout.blocks[first], &layout.blocks[second]);
-            vec![(one.start, two.start, one.levels), (two.start, one.start, one.levels)]
-        }
-    }
-}
-
 /// `BᵢZ`'v for a vector over the columns of the rest.
 fn moved(layout: &Layout, parameter: usize, v: &[f64]) -> Vec<f64> {
     moved_rows(layout, parameter, v, 1)
@@ -247,23 +217,6 @@ pub(super) fn moved_rows(layout: &Layout, parameter: usize, v: &[f64], width: us
         }
     }
     result
-}
-
-/// tr(PGᵢPGⱼ) for two parameters of the rest.
-fn rest_trace(layout: &Layout, projection: &Projection, i: usize, j: usize) -> f64 {
-    let z = layout.z;
-    let n = &projection.n;
-    let mut total = 0.0;
-    for (a, b, first) in pairs_of(layout, i) {
-        for (c, d, second) in pairs_of(layout, j) {
-            for l in 0..first {
-                let left = &n[(b + l) * z + c..(b + l) * z + c + second];
-                let right = &n[(a + l) * z + d..(a + l) * z + d + second];
-                total += dot(left, right);
-            }
-        }
-    }
-    total
 }
 
 /// A v where A has `width` columns and any number of rows.

@@ -27,7 +27,7 @@
 
 use super::dense::add_scaled;
 use super::dense::{cholesky, dot, inverse, log_determinant, mirror, solve};
-use super::prepare::{Layout, Parameter, Response};
+use super::layout::{Layout, Parameter, Response};
 use super::sums::add_squares;
 
 /// The criterion at one γ.

@@ -17,8 +17,9 @@ use super::criterion::{
 use super::dense::{cholesky, product, solve};
 use super::derivatives::Derivatives;
 use super::evaluate::Point;
+use super::layout::{Layout, Parameter, Part, Response};
 use super::minimise::{Optimum, minimise};
-use super::prepare::{Layout, Parameter, Part, Prepared, Response};
+use super::prepare::Prepared;
 use super::problem::{Method, MixedError, MixedProblem};
 use crate::numeric::Matrix;
 

@@ -4,9 +4,8 @@
 //! Never here: readings.
 
 use super::dense::dot;
-use super::derivatives::{is_big, pairs_of};
 use super::evaluate::Point;
-use super::prepare::{Layout, Parameter, Response};
+use super::layout::{Layout, Parameter, Response, is_big, pairs_of};
 use super::problem::{Method, MixedError};
 
 /// Relative size below which a direction of the parameters counts as not identified.

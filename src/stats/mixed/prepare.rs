@@ -14,6 +14,8 @@
 use std::sync::Arc;
 
 use super::dense::{add_scaled, dot, mirror};
+use super::identify::check_identified;
+use super::layout::{Big, Block, Layout, Parameter, Part, Response};
 use super::problem::{MixedError, RandomEffect, RandomTerm};
 use crate::numeric::Matrix;
 
@@ -21,93 +23,6 @@ use crate::numeric::Matrix;
 const LARGEST_REST: usize = 4_000;
 /// Largest table of sums of the eliminated term, in numbers.
 const LARGEST_TABLE: usize = 40_000_000;
-
-/// Which quantity a variance parameter is.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Part {
-    /// Variance of the shifts of a term.
-    Intercept,
-    /// Variance of the slopes of a term.
-    Slope,
-    /// Covariance of the shifts and slopes of a term.
-    Covariance,
-    /// Variance of the residuals (at weight 1).
-    Residual,
-}
-
-/// A parameter of the covariance matrix; V is linear in all of them.
-#[derive(Debug, Clone, Copy)]
-pub(super) enum Parameter {
-    /// A variance: the block of columns it scales.
-    Variance { block: usize },
-    /// A covariance between two blocks of the same groups.
-    Covariance { first: usize, second: usize },
-}
-
-/// A set of columns of Z with one variance.
-#[derive(Debug, Clone)]
-pub(super) struct Block {
-    pub term: usize,
-    pub part: Part,
-    pub levels: usize,
-    /// First column among the rest; 0 for the eliminated block.
-    pub start: usize,
-    /// True for the two blocks of a correlated pair.
-    pub paired: bool,
-}
-
-/// Sums of the eliminated block: s = diagonal of Z'WZ, and one row Z'W[`Z_rest`, Q] a level.
-#[derive(Debug)]
-pub(super) struct Big {
-    pub block: usize,
-    pub diagonal: Vec<f64>,
-    /// levels × r.
-    pub rows: Vec<f64>,
-    /// Columns that are not zero, level by level, where that pays: offsets (levels + 1) and column numbers.
-    pub sparse: Option<(Vec<usize>, Vec<u32>)>,
-}
-
-/// The layout of a problem.
-#[derive(Debug)]
-pub(super) struct Layout {
-    pub n: usize,
-    pub p: usize,
-    /// Columns of Z outside the eliminated block.
-    pub z: usize,
-    /// z + p.
-    pub r: usize,
-    pub blocks: Vec<Block>,
-    pub parameters: Vec<Parameter>,
-    pub big: Option<Big>,
-    /// r × r sums [`Z_rest`, Q]'W[`Z_rest`, Q].
-    pub rest: Vec<f64>,
-    /// p × p, upper: X = QR.
-    pub upper: Vec<f64>,
-    pub log_weights: f64,
-    /// Mean diagonal of Z'WZ of each block: the scale of 1/γ.
-    pub mass: Vec<f64>,
-    groups: Vec<Vec<u32>>,
-    columns: Vec<Option<Vec<f64>>>,
-    weights: Option<Vec<f64>>,
-    pattern: Vec<u32>,
-    /// Distinct rows of Q.
-    q: Vec<f64>,
-}
-
-/// Sums of one response vector, scaled to unit residual mean square of the regression on X.
-#[derive(Debug, Clone)]
-pub(super) struct Response {
-    /// Z'Wy of the eliminated block.
-    pub big: Vec<f64>,
-    /// [`Z_rest`, Q]'Wy.
-    pub rest: Vec<f64>,
-    /// y'Wy.
-    pub square: f64,
-    /// What y was divided by.
-    pub scale: f64,
-    /// Coefficients of Q taken off before, in units of the readings.
-    pub taken: Vec<f64>,
-}
 
 /// A layout, ready for fits of any number of response vectors. Cheap to clone.
 #[derive(Debug, Clone)]
@@ -152,7 +67,7 @@ impl Prepared {
         layout.q = q;
         layout.upper = upper;
         layout.sums();
-        super::identify::check_identified(&layout)?;
+        check_identified(&layout)?;
         Ok(Self {
             layout: Arc::new(layout),
         })
@@ -490,35 +405,6 @@ impl Layout {
             .map(|&pattern| pattern as usize + 1)
             .max()
             .unwrap_or(0)
-    }
-
-    /// Solves R b = v: coefficients of X from coefficients of Q.
-    pub(super) fn to_x(&self, v: &[f64]) -> Vec<f64> {
-        let p = self.p;
-        let mut b = v.to_vec();
-        for i in (0..p).rev() {
-            let row = &self.upper[i * p..(i + 1) * p];
-            b[i] = (b[i] - dot(&row[i + 1..], &b[i + 1..])) / row[i];
-        }
-        b
-    }
-
-    /// Solves R' d = c: a contrast of coefficients of Q from one of coefficients of X.
-    pub(super) fn contrast_to_q(&self, c: &[f64]) -> Vec<f64> {
-        let p = self.p;
-        let mut d = c.to_vec();
-        for i in 0..p {
-            let row = &self.upper[i * p..(i + 1) * p];
-            d[i] /= row[i];
-            let value = d[i];
-            add_scaled(&mut d[i + 1..], -value, &row[i + 1..]);
-        }
-        d
-    }
-
-    /// ln |X'WX| - ln |Q'WQ|: what the coding of X adds to the restricted criterion.
-    pub(super) fn log_upper(&self) -> f64 {
-        2.0 * (0..self.p).map(|i| self.upper[i * self.p + i].abs().ln()).sum::<f64>()
     }
 }
 

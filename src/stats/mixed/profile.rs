@@ -10,8 +10,8 @@
 
 use super::criterion::{Full, bounds, flips_for, from_linear};
 use super::fit::MixedFit;
+use super::layout::Part;
 use super::minimise::{Bound, Objective, Optimum, minimise};
-use super::prepare::Part;
 use super::problem::MixedError;
 use crate::numeric::bracketed_zero;
 use crate::numeric::distribution::normal_quantile_lower;

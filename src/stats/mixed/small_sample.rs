@@ -21,7 +21,7 @@ use super::dense::{cholesky, dot, eigen, form, inverse, product, solve, solve_lo
 use super::derivatives::Derivatives;
 use super::evaluate::Point;
 use super::fit::{MixedFit, back, to_matrix};
-use super::prepare::Part;
+use super::layout::Part;
 use super::problem::{Method, MixedError};
 use crate::numeric::Matrix;
 use crate::numeric::distribution::f_upper;

@@ -5,8 +5,8 @@
 //! Never here: the other terms' variances.
 
 use super::dense::{add_scaled, dot, form, mirror};
-use super::derivatives::{Projection, pairs_of};
-use super::prepare::{Big, Layout};
+use super::layout::{Big, Layout, pairs_of};
+use super::projection::Projection;
 
 /// Sums over the levels of the eliminated block.
 pub(super) struct BigSums {
