@@ -14,7 +14,7 @@ use std::sync::Arc;
 
 use rust_decimal::Decimal;
 
-use crate::diagnostic::{Diagnostic, Diagnostics, Severity, Source};
+use crate::diagnostic::{Diagnostic, Diagnostics, Severity, Source, nearest};
 
 use super::columns::{Column, Columns, recorded};
 use super::decimal::{self, lies_in, trim};
@@ -22,7 +22,7 @@ use super::doubts::{self, Agreement, Doubt, slipped_mark};
 use super::gather::Gather;
 use super::journal::{Entry, sha256};
 use super::layout::{Field, Layout};
-use super::long_form::LongForm;
+use super::long_form::{LongForm, Misfit};
 use super::marks::Marks;
 use super::model::Record;
 use super::replay::{Context, is_note, is_value};
@@ -206,7 +206,7 @@ impl<'a> Import<'a> {
             structure: Structure::new(file, context, record),
             agreement,
             seen_runs: BTreeMap::new(),
-            long_form: LongForm::new(file, context.protocol, columns),
+            long_form: LongForm::new(&file.text, context.protocol),
             orders,
         }
     }
@@ -311,10 +311,12 @@ impl<'a> Import<'a> {
                 self.cell(run, column, &cell.text(text), cell.span(), layout.long);
             }
         }
-        if layout.long
-            && let Some((column, value)) = self.long_form.reading(run, row.cells, layout, &mut self.found)
-        {
-            self.cell(run, column, &value.text(text), value.span(), false);
+        if layout.long {
+            match self.long_form.reading(run, row.cells, layout) {
+                Ok(Some((column, value))) => self.cell(run, column, &value.text(text), value.span(), false),
+                Ok(None) => {}
+                Err(misfit) => self.misfit(run, misfit),
+            }
         }
     }
 
@@ -356,6 +358,53 @@ impl<'a> Import<'a> {
         Some((run, place))
     }
 
+    /// One row a reading: says why a row does not fit.
+    fn misfit(&mut self, run: usize, misfit: Misfit) {
+        let (file, columns, responses) = (self.file, self.columns, &self.context.protocol.responses);
+        self.found.add(Severity::Error, || match misfit {
+            Misfit::Response { name, span } => {
+                let known: Vec<&str> = responses.iter().map(|response| response.name.as_str()).collect();
+                let help = match nearest(&clip(&name), known.iter().copied()) {
+                    Some(meant) => format!("did you mean `{meant}`?"),
+                    None => format!("the protocol declares {}", known.join(", ")),
+                };
+                Diagnostic::error("R028", format!("there is no response `{}`", clip(&name)))
+                    .at(file, span, "")
+                    .help(help)
+            }
+            Misfit::Reading { number, of, span } => {
+                let most = responses.get(of).map_or(1, |response| response.readings);
+                let number = clip(&number);
+                Diagnostic::error(
+                    "R029",
+                    format!("`{number}` is not one of readings 1 to {most} of a run"),
+                )
+                .at(file, span, "")
+            }
+            Misfit::Twice { column, span, first } => {
+                let what = columns.name(column);
+                Diagnostic::error("R030", format!("{what} of run {run} stands in two rows"))
+                    .at(file, span, "again")
+                    .at(file, first, "first here")
+            }
+            Misfit::Disagrees {
+                column,
+                text,
+                span,
+                before,
+                place,
+            } => {
+                let (what, before, now) = (columns.name(column), clip(&before), clip(&text));
+                Diagnostic::error(
+                    "R031",
+                    format!("rows of run {run} disagree on {what}: `{before}` and `{now}`"),
+                )
+                .at(file, span, "here")
+                .at(file, place, "and here")
+            }
+        });
+    }
+
     /// One cell that is not blank.
     fn cell(&mut self, run: usize, column: Column, text: &str, span: Range<usize>, of_many: bool) {
         let file = self.file;
@@ -367,8 +416,12 @@ impl<'a> Import<'a> {
             });
             return;
         }
-        if of_many && self.long_form.said_before(run, column, text, &span, &mut self.found) {
-            return;
+        if of_many {
+            match self.long_form.said_before(run, column, text, &span) {
+                Ok(false) => {}
+                Ok(true) => return,
+                Err(misfit) => return self.misfit(run, misfit),
+            }
         }
         if is_value(column) {
             self.value(run, column, text, span);
