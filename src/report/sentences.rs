@@ -545,7 +545,7 @@ mod tests {
         );
     }
 
-    fn found(method: &str, effects: serde_json::Value) -> ResponseFindings {
+    fn found(method: &str, effects: &serde_json::Value) -> ResponseFindings {
         let results: Vec<_> = (1..=8)
             .map(|run| {
                 json!({
@@ -589,7 +589,7 @@ mod tests {
     #[test]
     fn too_few_orders_are_said_beside_the_answer() {
         let one = |effect| {
-            let found = found("analysis of variance in strata", json!([effect]));
+            let found = found("analysis of variance in strata", &json!([effect]));
             (
                 said(&voice(None).answers(&found).join(" ")),
                 said(&randomizations(&found).join(" ")),
@@ -625,9 +625,9 @@ mod tests {
 
     #[test]
     fn the_mixed_model_says_why_it_is_used() {
-        let mixed = found("mixed model by restricted maximum likelihood", json!([]));
+        let mixed = found("mixed model by restricted maximum likelihood", &json!([]));
         assert!(method(&mixed).contains("because runs are missing or lie unevenly over the units"));
-        let strata = found("analysis of variance in strata", json!([]));
+        let strata = found("analysis of variance in strata", &json!([]));
         assert_eq!(method(&strata), "Method: analysis of variance in strata.");
     }
 }
