@@ -13,6 +13,7 @@ use super::draw::{ALGORITHM, draw};
 use super::model::{Plan, PlanHeader, PlannedRun};
 use crate::diagnostic::{Diagnostic, Diagnostics, Source, nearest};
 use crate::protocol::{Protocol, Site, text_sha256};
+use crate::render::csv_row_as_is;
 
 /// Draws a plan and writes it down.
 ///
@@ -58,19 +59,17 @@ pub fn freeze(
 /// The text of `plan.csv`.
 fn write_runs(protocol: &Protocol, runs: &[PlannedRun]) -> String {
     let run_unit = protocol.run_unit();
-    let mut text = columns(protocol).join(",");
-    text.push('\n');
+    let mut text = String::new();
+    csv_row_as_is(&mut text, columns(protocol));
     for run in runs {
-        text.push_str(&run.run.to_string());
-        for number in &run.units[..run_unit] {
-            text.push(',');
-            text.push_str(&number.to_string());
-        }
-        for (factor, &level) in protocol.factors.iter().zip(&run.levels) {
-            text.push(',');
-            text.push_str(&quoted(&factor.levels[level]));
-        }
-        text.push('\n');
+        let numbers = run.units[..run_unit].iter().map(ToString::to_string);
+        let levels = protocol
+            .factors
+            .iter()
+            .zip(&run.levels)
+            .map(|(factor, &level)| factor.levels[level].clone());
+        let cells = std::iter::once(run.run.to_string()).chain(numbers).chain(levels);
+        csv_row_as_is(&mut text, cells);
     }
     text
 }
@@ -82,14 +81,6 @@ fn columns(protocol: &Protocol) -> Vec<String> {
         .map(|unit| unit.name.clone());
     let factors = protocol.factors.iter().map(|factor| factor.name.clone());
     std::iter::once("run".to_owned()).chain(units).chain(factors).collect()
-}
-
-fn quoted(text: &str) -> String {
-    if text.contains([',', '"', '\n', '\r', ';']) {
-        format!("\"{}\"", text.replace('"', "\"\""))
-    } else {
-        text.to_owned()
-    }
 }
 
 /// Reads a plan back and holds it against its protocol and its own hash.

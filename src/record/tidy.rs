@@ -13,34 +13,25 @@
 //!
 //! A text that a spreadsheet would compute (it starts with `=`, `+`, `-` or `@` and is no number) gets an apostrophe.
 
-use std::borrow::Cow;
 use std::collections::BTreeMap;
 
 use crate::plan::Plan;
 use crate::protocol::Protocol;
+use crate::render::csv_row;
 
 use super::columns::{Column, name, recorded};
-use super::decimal;
 use super::model::{Record, RunRecord};
-use super::words::missing_word;
 
 /// The record as CSV.
 #[must_use]
 pub fn tidy(protocol: &Protocol, plan: Option<&Plan>, record: &Record) -> String {
-    let mut out = Csv::default();
+    let mut out = String::new();
     let run_unit = protocol.run_unit();
-    out.cell("run");
-    out.cell("position");
-    for unit in protocol.units.iter().take(run_unit) {
-        out.cell(&unit.name);
-    }
-    for factor in &protocol.factors {
-        out.cell(&factor.name);
-    }
-    for condition in &protocol.conditions {
-        out.cell(&condition.name);
-    }
-    for name in [
+    let mut head = vec!["run", "position"];
+    head.extend(protocol.units.iter().take(run_unit).map(|unit| unit.name.as_str()));
+    head.extend(protocol.factors.iter().map(|factor| factor.name.as_str()));
+    head.extend(protocol.conditions.iter().map(|condition| condition.name.as_str()));
+    head.extend([
         "response",
         "reading",
         "value",
@@ -49,10 +40,8 @@ pub fn tidy(protocol: &Protocol, plan: Option<&Plan>, record: &Record) -> String
         "time",
         "initials",
         "remark",
-    ] {
-        out.cell(name);
-    }
-    out.end();
+    ]);
+    csv_row(&mut out, head);
     let reasons: BTreeMap<(usize, &str), &str> = record
         .missing
         .iter()
@@ -72,22 +61,23 @@ pub fn tidy(protocol: &Protocol, plan: Option<&Plan>, record: &Record) -> String
                 if written.is_none() && reason.is_empty() {
                     continue;
                 }
-                for cell in &start {
-                    out.cell(cell);
-                }
-                out.cell(&response.name);
-                out.cell(&(position + 1).to_string());
-                out.cell(&written.map(|w| w.value.to_string()).unwrap_or_default());
-                out.cell(written.map_or("", |w| w.text.as_str()));
-                out.cell(reason);
-                out.cell(&run.time);
-                out.cell(&run.initials);
-                out.cell(&run.remark);
-                out.end();
+                let reading = (position + 1).to_string();
+                let value = written.map(|w| w.value.to_string()).unwrap_or_default();
+                let own = [
+                    response.name.as_str(),
+                    &reading,
+                    &value,
+                    written.map_or("", |w| w.text.as_str()),
+                    reason,
+                    &run.time,
+                    &run.initials,
+                    &run.remark,
+                ];
+                csv_row(&mut out, start.iter().map(String::as_str).chain(own));
             }
         }
     }
-    out.text
+    out
 }
 
 /// What the rows of a run begin with.
@@ -113,43 +103,4 @@ fn start(protocol: &Protocol, plan: Option<&Plan>, record: &Record, run: &RunRec
         cells.push(recorded(protocol, record, run.run, Column::Condition(id)).unwrap_or_default());
     }
     cells
-}
-
-/// Rows of cells as RFC 4180 writes them, with LF line ends.
-#[derive(Default)]
-struct Csv {
-    text: String,
-    inside: bool,
-}
-
-impl Csv {
-    fn cell(&mut self, text: &str) {
-        if self.inside {
-            self.text.push(',');
-        }
-        self.inside = true;
-        let safe = safe(text);
-        if safe.contains([',', '"', '\n', '\r', ';', '\t']) {
-            self.text.push('"');
-            self.text.push_str(&safe.replace('"', "\"\""));
-            self.text.push('"');
-        } else {
-            self.text.push_str(&safe);
-        }
-    }
-
-    fn end(&mut self) {
-        self.text.push('\n');
-        self.inside = false;
-    }
-}
-
-/// The text with an apostrophe before what a spreadsheet would compute.
-fn safe(text: &str) -> Cow<'_, str> {
-    let computed = text.starts_with(['=', '+', '-', '@', '\t', '\r']);
-    if computed && decimal::parse(text).is_err() && missing_word(text).is_none() {
-        Cow::Owned(format!("'{text}"))
-    } else {
-        Cow::Borrowed(text)
-    }
 }

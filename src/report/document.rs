@@ -10,6 +10,8 @@ use std::collections::BTreeMap;
 
 use serde::Serialize;
 
+use crate::render::csv_row;
+
 /// A report, ready to be laid out.
 #[derive(Debug, Clone, Serialize)]
 pub struct Report {
@@ -290,16 +292,19 @@ impl Table {
     pub fn csv(&self) -> String {
         let grouped = self.groups.iter().any(|group| !group.title.is_empty());
         let mut out = String::new();
-        let head = self.columns.iter().map(|column| safe(&column.title));
-        line(&mut out, grouped.then(|| "group".to_owned()).into_iter().chain(head));
+        let head = self.columns.iter().map(|column| plain_blanks(&column.title));
+        csv_row(&mut out, grouped.then(|| "group".to_owned()).into_iter().chain(head));
         for group in &self.groups {
             for row in &group.rows {
                 let cells = row.iter().map(|cell| match cell.value {
                     Some(value) => super::number::exact(value),
                     None if cell.text == "–" => String::new(),
-                    None => safe(&cell.text),
+                    None => plain_blanks(&cell.text),
                 });
-                line(&mut out, grouped.then(|| safe(&group.title)).into_iter().chain(cells));
+                csv_row(
+                    &mut out,
+                    grouped.then(|| plain_blanks(&group.title)).into_iter().chain(cells),
+                );
             }
         }
         out
@@ -326,34 +331,9 @@ impl Column {
     }
 }
 
-fn line(out: &mut String, cells: impl Iterator<Item = String>) {
-    for (index, cell) in cells.enumerate() {
-        if index > 0 {
-            out.push(',');
-        }
-        if cell.contains(['"', ',', '\n', '\r']) {
-            out.push('"');
-            out.push_str(&cell.replace('"', "\"\""));
-            out.push('"');
-        } else {
-            out.push_str(&cell);
-        }
-    }
-    out.push('\n');
-}
-
-/// Text for a spreadsheet: plain blanks, and nothing at its head that starts a formula.
-fn safe(text: &str) -> String {
-    let text = text.replace(['\u{a0}', '\u{202f}'], " ");
-    let first = text.trim_start_matches(' ').chars().next();
-    if matches!(
-        first,
-        Some('=' | '+' | '-' | '@' | '\t' | '\r' | '\n' | '＝' | '＋' | '－' | '＠')
-    ) {
-        format!("'{text}")
-    } else {
-        text
-    }
+/// Text for a data file: plain blanks.
+fn plain_blanks(text: &str) -> String {
+    text.replace(['\u{a0}', '\u{202f}'], " ")
 }
 
 impl Report {

@@ -6,10 +6,9 @@
 
 use std::borrow::Cow;
 
-use rust_decimal::Decimal;
-
 use crate::plan::Plan;
 use crate::protocol::{Protocol, Site};
+use crate::render::csv_row;
 
 /// The sheet of a plan as comma-separated text with LF line ends.
 #[must_use]
@@ -30,7 +29,7 @@ pub fn csv(protocol: &Protocol, _site: Option<&Site>, plan: &Plan) -> String {
     head.extend(["order", "time", "initials", "remark"].map(Cow::from));
 
     let mut out = String::new();
-    write_row(&mut out, &head);
+    csv_row(&mut out, &head);
     for run in &plan.runs {
         let mut row: Vec<Cow<'_, str>> = vec![run.run.to_string().into()];
         row.extend(run.units.iter().take(run_unit).map(|n| Cow::from(n.to_string())));
@@ -40,67 +39,7 @@ pub fn csv(protocol: &Protocol, _site: Option<&Site>, plan: &Plan) -> String {
         }));
         debug_assert_eq!(row.len(), planned);
         row.resize(head.len(), "".into());
-        write_row(&mut out, &row);
+        csv_row(&mut out, &row);
     }
     if out.is_ascii() { out } else { format!("\u{feff}{out}") }
-}
-
-/// Appends one row.
-fn write_row(out: &mut String, cells: &[Cow<'_, str>]) {
-    for (index, cell) in cells.iter().enumerate() {
-        if index > 0 {
-            out.push(',');
-        }
-        let cell = formula_safe(cell);
-        if cell.contains([',', ';', '"', '\n', '\r', '\t']) || cell.trim().len() < cell.len() {
-            out.push('"');
-            out.push_str(&cell.replace('"', "\"\""));
-            out.push('"');
-        } else {
-            out.push_str(&cell);
-        }
-    }
-    out.push('\n');
-}
-
-/// The text with an apostrophe before it if a spreadsheet would take it for a formula; a plain number stays as it is.
-fn formula_safe(text: &str) -> Cow<'_, str> {
-    let signs = ['=', '+', '-', '@', '＝', '＋', '－', '＠'];
-    let risky = text.trim_start().starts_with(signs) || text.starts_with(['\t', '\r', '\n']);
-    if risky && text.parse::<Decimal>().is_err() {
-        format!("'{text}").into()
-    } else {
-        text.into()
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn formulas_are_disarmed_and_numbers_are_not() {
-        for (text, safe) in [
-            ("waxed", "waxed"),
-            ("-1.5", "-1.5"),
-            ("+2", "+2"),
-            ("=1+1", "'=1+1"),
-            ("@SUM(A1)", "'@SUM(A1)"),
-            ("-cmd|' /C calc'!A0", "'-cmd|' /C calc'!A0"),
-            (" =1", "' =1"),
-            ("＝1", "'＝1"),
-        ] {
-            assert_eq!(formula_safe(text), safe);
-        }
-    }
-
-    #[test]
-    fn cells_are_quoted_where_they_must_be() {
-        let mut out = String::new();
-        write_row(
-            &mut out,
-            &["a".into(), "b,c".into(), "d \"e\"".into(), "f;g".into(), "".into()],
-        );
-        assert_eq!(out, "a,\"b,c\",\"d \"\"e\"\"\",\"f;g\",\n");
-    }
 }
