@@ -50,7 +50,7 @@ pub fn mixed() -> Findings {
     found.runs -= missing.len();
     found.readings -= 10 * missing.len();
     found.missing = 10 * missing.len();
-    found.model.method = "mixed model by restricted maximum likelihood, tests after Kenward and Roger".to_owned();
+    "mixed model by restricted maximum likelihood, tests after Kenward and Roger".clone_into(&mut found.model.method);
     found.model.residual_df = 0;
     found.model.log_likelihood = Some(-21.4);
     found.residual.df = 0;
