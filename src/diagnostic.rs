@@ -7,6 +7,7 @@
 //! `P` protocol, `S` site file, `D` design and plan, `R` record and sheets, `A` analysis,
 //! `T` templates and notes, `F` files. Deep code reports everything it finds and goes on.
 
+use std::borrow::Cow;
 use std::ops::Range;
 use std::sync::Arc;
 
@@ -147,6 +148,8 @@ impl Diagnostic {
         };
         let message = one_line(&self.message);
         let labels: Vec<String> = self.places.iter().map(|place| one_line(&place.label)).collect();
+        let names: Vec<String> = self.places.iter().map(|place| one_line(&place.source.name)).collect();
+        let texts: Vec<Cow<'_, str>> = self.places.iter().map(|place| shown(&place.source.text)).collect();
         let title = level.primary_title(message.as_str()).id(self.code);
         let mut groups: Vec<Group<'_>> = Vec::new();
         let mut group = Group::with_title(title);
@@ -155,8 +158,8 @@ impl Diagnostic {
             if done[index] {
                 continue;
             }
-            let mut snippet = Snippet::source(place.source.text.as_str())
-                .path(place.source.name.as_str())
+            let mut snippet = Snippet::source(texts[index].as_ref())
+                .path(names[index].as_str())
                 .fold(true);
             for (other, also) in self.places.iter().enumerate().skip(index) {
                 if !Arc::ptr_eq(&also.source, &place.source) {
@@ -191,6 +194,17 @@ fn one_line(text: &str) -> String {
     text.chars()
         .map(|c| if c.is_control() && c != '\n' { '\u{fffd}' } else { c })
         .collect()
+}
+
+/// A text without the control characters beyond ASCII, which some terminals obey, and with every byte in its place;
+/// the renderer sees to the others.
+fn shown(text: &str) -> Cow<'_, str> {
+    let obeyed = |c: char| ('\u{80}'..'\u{a0}').contains(&c);
+    if text.contains(obeyed) {
+        Cow::Owned(text.replace(obeyed, "\u{b7}"))
+    } else {
+        Cow::Borrowed(text)
+    }
 }
 
 /// A span that lies inside the text, on character boundaries.
@@ -323,4 +337,24 @@ pub fn nearest<'a>(wrong: &str, known: impl IntoIterator<Item = &'a str>) -> Opt
         .filter(|(distance, name)| *distance <= 1.max(name.chars().count().max(lower.chars().count()) / 3))
         .min()
         .map(|(_, name)| name)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Class: closed form. U+009B opens a control sequence on some terminals, as ESC [ does on all.
+    #[test]
+    fn nothing_from_outside_steers_a_terminal() {
+        let evil = "\u{1b}[31m\u{9b}31m\u{7}";
+        let source = Source::new(format!("a{evil}.csv"), format!("1,{evil},wrong\n"));
+        let at = source.text.find("wrong").unwrap_or(0);
+        let shown = Diagnostic::error("R040", format!("no number: {evil}"))
+            .at(&source, at..at + 5, evil)
+            .help(evil)
+            .render(false);
+        assert!(!shown.chars().any(|c| c.is_control() && c != '\n'), "{shown:?}");
+        let (_, caret) = shown.split_once("wrong\n").unwrap_or_default();
+        assert!(caret.contains("^^^^^"), "{shown}");
+    }
 }

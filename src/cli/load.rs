@@ -88,14 +88,16 @@ impl Study {
 /// Everything that is wrong in any file of the study.
 pub fn study(folder: &Folder, today: Option<Date>) -> Result<(Study, Diagnostics), Diagnostics> {
     let (protocol, mut found) = protocol::read(&folder.protocol()?)?;
-    let site = match folder.text(study::SITE, study::TEXT_LIMIT) {
-        Ok(Some(source)) => keep(protocol::read_site(&source, &protocol, today), &mut found),
-        Ok(None) => None,
+    let site_source = match folder.text(study::SITE, study::TEXT_LIMIT) {
+        Ok(source) => source,
         Err(wrong) => {
             found.extend(wrong);
             None
         }
     };
+    let site = site_source
+        .as_ref()
+        .and_then(|source| keep(protocol::read_site(source, &protocol, today), &mut found));
     let plan = match read_plan(folder, &protocol) {
         Ok(plan) => plan,
         Err(wrong) => {
@@ -103,8 +105,8 @@ pub fn study(folder: &Folder, today: Option<Date>) -> Result<(Study, Diagnostics
             None
         }
     };
-    if let (Some(plan), Some(site)) = (&plan, &site) {
-        compare_site(folder, plan, site, &mut found);
+    if let (Some(plan), Some(site), Some(source)) = (&plan, &site, &site_source) {
+        compare_site(source, plan, site, &mut found);
     }
     let journal = folder.journal();
     if found.has_errors() {
@@ -194,26 +196,24 @@ fn read_plan(folder: &Folder, protocol: &Protocol) -> Result<Option<Plan>, Diagn
 }
 
 /// The plan was drawn for a site; says when that is no longer this one.
-fn compare_site(folder: &Folder, plan: &Plan, site: &Site, found: &mut Diagnostics) {
-    let shown = folder.shown(study::SITE);
+fn compare_site(source: &Arc<Source>, plan: &Plan, site: &Site, found: &mut Diagnostics) {
+    let shown = &source.name;
     if plan.header.site.is_empty() {
         let note = format!("the plan was drawn before there was a `{shown}`");
         found.push(Diagnostic::note("D095", note).help("nothing to do: the order stays as it was drawn"));
     } else if plan.header.site != site.id {
+        let id = format!("\"{}\"", site.id);
+        let start = source.text.find(&id).unwrap_or(0);
+        let end = (start + id.len()).min(source.text.len());
+        let message = format!(
+            "the plan was drawn for site `{}`, and `{shown}` is about `{}`",
+            plan.header.site, site.id
+        );
         let help = format!(
             "set `id = \"{}\"` again, or use a folder of its own for the other site",
             plan.header.site
         );
-        found.push(
-            Diagnostic::error(
-                "D093",
-                format!(
-                    "the plan was drawn for site `{}`, and `{shown}` is about `{}`",
-                    plan.header.site, site.id
-                ),
-            )
-            .help(help),
-        );
+        found.push(Diagnostic::error("D093", message).at(source, start..end, "").help(help));
     } else if plan.header.site_sha256 != site.sha256 {
         found.push(
             Diagnostic::note("D094", format!("`{shown}` has changed since the plan was frozen"))

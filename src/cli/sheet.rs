@@ -7,10 +7,11 @@ use serde_json::json;
 use super::console::Console;
 use super::load::{self, Study, StudyArgument};
 use super::outside::Outside;
+use super::record::File;
 use super::typeset::{self, Options, Paper};
 use super::{Answer, Done, help_end};
 use crate::diagnostic::Diagnostics;
-use crate::render::{self, PdfOptions};
+use crate::render::{self, PdfOptions, Templates};
 use crate::sheet;
 use crate::study::{Outcome, SHEETS};
 
@@ -65,8 +66,27 @@ pub fn write(
     outside: &Outside,
     force: bool,
 ) -> Result<(Outcome, Diagnostics), Diagnostics> {
-    let plan = study.frozen()?;
     let (templates, mut warnings) = load::templates(&study.folder)?;
+    let (files, more) = make(study, &templates, forms, options, outside)?;
+    warnings.extend(more);
+    let outcome = study.folder.lock()?.write(&files, force)?;
+    Ok((outcome, warnings))
+}
+
+/// Makes the sheets in the forms asked for, and writes nothing.
+///
+/// # Errors
+///
+/// `D090` without a plan; those of the templates.
+pub fn make(
+    study: &Study,
+    templates: &Templates,
+    forms: &[Form],
+    options: &Options,
+    outside: &Outside,
+) -> Result<(Vec<File>, Diagnostics), Diagnostics> {
+    let plan = study.frozen()?;
+    let mut warnings = Diagnostics::new();
     let (protocol, site) = (&study.protocol, study.site.as_ref());
     let is_letter = options.paper == Paper::Letter;
     let mut data = sheet::data(protocol, site, plan);
@@ -77,7 +97,7 @@ pub fn write(
             Form::Csv => ("sheet.csv", sheet::csv(protocol, site, plan).into_bytes()),
             Form::Html => (
                 "sheet.html",
-                render::html(&templates, "sheet.html.jinja", &data)?.into_bytes(),
+                render::html(templates, "sheet.html.jinja", &data)?.into_bytes(),
             ),
             Form::Pdf => {
                 let pdf_options = PdfOptions {
@@ -89,10 +109,10 @@ pub fn write(
                 };
                 let none = BTreeMap::new();
                 let bytes = if let Some(typst) = options.command(outside) {
-                    let sources = render::typst_sources(&templates, "sheet.typ", &data, &none, &pdf_options)?;
+                    let sources = render::typst_sources(templates, "sheet.typ", &data, &none, &pdf_options)?;
                     typeset::with_command(typst, "sheet.typ", &sources, &pdf_options)?
                 } else {
-                    let (bytes, more) = render::pdf(&templates, "sheet.typ", &data, &none, &pdf_options)?;
+                    let (bytes, more) = render::pdf(templates, "sheet.typ", &data, &none, &pdf_options)?;
                     warnings.extend(more);
                     bytes
                 };
@@ -101,7 +121,5 @@ pub fn write(
         };
         files.insert(format!("{SHEETS}/{name}"), bytes);
     }
-    let files: Vec<_> = files.into_iter().collect();
-    let outcome = study.folder.lock()?.write(&files, force)?;
-    Ok((outcome, warnings))
+    Ok((files.into_iter().collect(), warnings))
 }
