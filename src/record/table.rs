@@ -26,11 +26,30 @@ pub const MOST_CELLS: usize = 2000;
 ///
 /// `R001` with what the file is instead, and how to save it.
 pub fn decode<'a>(name: &str, bytes: impl Into<Cow<'a, [u8]>>) -> Result<Arc<Source>, Diagnostics> {
-    match text_of(bytes.into()) {
-        Ok(text) => Ok(Source::new(name, text)),
-        Err(why) => {
-            let empty = Source::new(name, "");
-            Err(Diagnostic::error("R001", why).at(&empty, 0..0, "").into())
+    text_of(bytes.into())
+        .map(|text| Source::new(name, text))
+        .map_err(|refused| {
+            // What is no text at all has no place to point at.
+            let (text, at) = refused.at.map_or((String::new(), 0..0), |(text, at)| {
+                (text, at..at + '\u{fffd}'.len_utf8())
+            });
+            Diagnostic::error("R001", refused.why)
+                .at(&Source::new(name, text), at, "")
+                .into()
+        })
+}
+
+/// Why bytes are not taken for text; where they nearly are, the text and the first byte to blame.
+struct Refused {
+    why: String,
+    at: Option<(String, usize)>,
+}
+
+impl From<&str> for Refused {
+    fn from(why: &str) -> Self {
+        Self {
+            why: why.to_owned(),
+            at: None,
         }
     }
 }
@@ -44,15 +63,15 @@ pub fn decode<'a>(name: &str, bytes: impl Into<Cow<'a, [u8]>>) -> Result<Arc<Sou
 ///
 /// A sentence that says what the file is instead, and how to save it.
 pub fn decode_text(bytes: &[u8]) -> Result<String, String> {
-    text_of(Cow::Borrowed(bytes))
+    text_of(Cow::Borrowed(bytes)).map_err(|refused| refused.why)
 }
 
-fn text_of(bytes: Cow<'_, [u8]>) -> Result<String, String> {
+fn text_of(bytes: Cow<'_, [u8]>) -> Result<String, Refused> {
     if bytes.starts_with(b"PK\x03\x04") || bytes.starts_with(b"\xd0\xcf\x11\xe0") {
-        return Err("this is a spreadsheet's own format: save the sheet as CSV (UTF-8)".to_owned());
+        return Err("this is a spreadsheet's own format: save the sheet as CSV (UTF-8)".into());
     }
     if bytes.starts_with(b"%PDF") {
-        return Err("this is a PDF: take in the filled CSV sheet".to_owned());
+        return Err("this is a PDF: take in the filled CSV sheet".into());
     }
     let text = match &*bytes {
         [0xff, 0xfe, rest @ ..] => utf16(rest, u16::from_le_bytes)?,
@@ -63,14 +82,19 @@ fn text_of(bytes: Cow<'_, [u8]>) -> Result<String, String> {
             let good = wrong.utf8_error().valid_up_to();
             let before = wrong.as_bytes().get(..good).unwrap_or_default();
             let line = before.split(|b| *b == b'\n').count();
-            format!(
+            let why = format!(
                 "line {line} is not UTF-8: the file was probably saved in an old national character set \
                  (Latin-1, Windows-1252); save it as CSV UTF-8, since letters and signs cannot be told apart otherwise"
-            )
+            );
+            let text = String::from_utf8_lossy(wrong.as_bytes()).into_owned();
+            Refused {
+                why,
+                at: Some((text, good)),
+            }
         })?,
     };
     if text.contains('\0') {
-        return Err("the file holds zero bytes: it is not text; save the sheet as CSV (UTF-8)".to_owned());
+        return Err("the file holds zero bytes: it is not text; save the sheet as CSV (UTF-8)".into());
     }
     if text.contains('\r') && !text.contains('\n') {
         return Ok(text.replace('\r', "\n"));
@@ -78,14 +102,14 @@ fn text_of(bytes: Cow<'_, [u8]>) -> Result<String, String> {
     Ok(text)
 }
 
-fn utf16(bytes: &[u8], join: fn([u8; 2]) -> u16) -> Result<String, String> {
+fn utf16(bytes: &[u8], join: fn([u8; 2]) -> u16) -> Result<String, Refused> {
     let (pairs, rest) = bytes.as_chunks::<2>();
     if !rest.is_empty() {
-        return Err("the file is UTF-16 with half a character at its end: save it again as CSV (UTF-8)".to_owned());
+        return Err("the file is UTF-16 with half a character at its end: save it again as CSV (UTF-8)".into());
     }
     char::decode_utf16(pairs.iter().map(|pair| join(*pair)))
         .collect::<Result<String, _>>()
-        .map_err(|_| "the file looks like UTF-16, but is not: save it again as CSV (UTF-8)".to_owned())
+        .map_err(|_| "the file looks like UTF-16, but is not: save it again as CSV (UTF-8)".into())
 }
 
 /// The place of one cell: what stands between separators, without quotes and without blanks around it.
