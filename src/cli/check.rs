@@ -5,16 +5,16 @@ use serde_json::json;
 use super::console::Console;
 use super::load::{self, Study, StudyArgument};
 use super::outside::Outside;
-use super::{Answer, Done, exit_status, help_end, tally};
-use crate::analysis;
+use super::typeset::Options;
+use super::{Answer, Done, exit_status, help_end, report, sheet, tally};
 use crate::diagnostic::{Diagnostic, DiagnosticJson, Diagnostics};
-use crate::report::{self, Input};
+use crate::render::Templates;
 use crate::study::Folder;
 
 /// Say everything that is wrong in a study, all at once
 ///
-/// Looks at the protocol, the site file, the plan, the record, replaced templates and, once there are readings,
-/// the note. Writes nothing.
+/// Looks at the protocol, the site file, the plan and the record, at replaced templates of the sheet once there is a
+/// plan, and at the note and replaced templates of the report once there are readings. Writes nothing.
 #[derive(Debug, clap::Args)]
 #[command(after_help = help_end!("wellrun check my-study"))]
 pub struct Args {
@@ -49,54 +49,67 @@ fn everything(folder: &Folder, outside: &Outside) -> Diagnostics {
         Ok((study, warnings)) => (Some(study), warnings),
         Err(wrong) => (None, wrong),
     };
-    match load::templates(folder) {
-        Ok((_, warnings)) => found.extend(warnings),
-        Err(wrong) => found.extend(wrong),
-    }
-    if let Some(study) = study {
-        beyond(&study, &mut found);
-    }
-    found
-}
-
-/// What shows only once there are readings: whether they can be analysed, and whether the note's values exist.
-fn beyond(study: &Study, found: &mut Diagnostics) {
-    let note = match study.note() {
-        Ok(note) => note,
+    let templates = match load::templates(folder) {
+        Ok((templates, warnings)) => {
+            found.extend(warnings);
+            Some(templates)
+        }
         Err(wrong) => {
             found.extend(wrong);
             None
         }
     };
-    if !study.protocol.is_as_run() && study.plan.is_none() {
-        found.push(
-            Diagnostic::note("D090", "the order of the runs is not drawn yet").help("draw it with `wellrun plan`"),
-        );
-        return;
+    if let (Some(study), Some(templates)) = (study, templates) {
+        beyond(&study, &templates, &outside.built_in(), &mut found);
+    }
+    found
+}
+
+/// What shows only once there is a plan or a reading: makes the sheets and the report as the commands of those names
+/// do, and keeps what they have to say. A form is only made if the study has templates of its own for it.
+fn beyond(study: &Study, templates: &Templates, outside: &Outside, found: &mut Diagnostics) {
+    let names = study.folder.templates().unwrap_or_default();
+    let replaces = |endings: &[&str]| {
+        let ends = |name: &str| endings.iter().any(|ending| name.ends_with(ending));
+        names.iter().any(|(name, _)| ends(name))
+    };
+    let (html, pdf) = (replaces(&[".jinja", ".css"]), replaces(&[".typ"]));
+    if !study.protocol.is_as_run() {
+        if study.plan.is_none() {
+            found.push(
+                Diagnostic::note("D090", "the order of the runs is not drawn yet").help("draw it with `wellrun plan`"),
+            );
+        } else {
+            let forms = chosen(&[(html, sheet::Form::Html), (pdf, sheet::Form::Pdf)]);
+            keep(sheet::make(study, templates, &forms, &Options::plain(), outside), found);
+        }
     }
     if study.record.runs.is_empty() {
-        return;
-    }
-    match analysis::analyse(
-        &study.protocol,
-        study.site.as_ref(),
-        study.plan.as_ref(),
-        &study.record,
-        false,
-    ) {
-        Ok(findings) => {
-            let input = Input {
-                protocol: &study.protocol,
-                site: study.site.as_ref(),
-                plan: study.plan.as_ref(),
-                findings: &findings,
-                note: note.as_ref(),
-            };
-            match report::build(&input) {
-                Ok((_, warnings)) => found.extend(warnings),
-                Err(wrong) => found.extend(wrong),
-            }
+        if let Err(wrong) = study.note() {
+            found.extend(wrong);
         }
+    } else {
+        let forms = chosen(&[(html, report::Form::Html), (pdf, report::Form::Pdf)]);
+        keep(
+            report::make(study, templates, &forms, &Options::plain(), false, outside),
+            found,
+        );
+    }
+}
+
+/// Those that are wanted.
+fn chosen<T: Copy>(forms: &[(bool, T)]) -> Vec<T> {
+    forms
+        .iter()
+        .filter(|(is_wanted, _)| *is_wanted)
+        .map(|(_, form)| *form)
+        .collect()
+}
+
+/// Keeps what was said, and lets go of what was made.
+fn keep<T>(made: Result<(T, Diagnostics), Diagnostics>, found: &mut Diagnostics) {
+    match made {
+        Ok((_, warnings)) => found.extend(warnings),
         Err(wrong) => found.extend(wrong),
     }
 }

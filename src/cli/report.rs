@@ -8,11 +8,12 @@ use super::analyse::findings;
 use super::console::Console;
 use super::load::{self, Study, StudyArgument};
 use super::outside::Outside;
+use super::record::File;
 use super::typeset::{self, Options, Paper};
 use super::{Answer, Done, help_end};
 use crate::diagnostic::{Diagnostic, Diagnostics};
 use crate::record;
-use crate::render::PdfOptions;
+use crate::render::{PdfOptions, Templates};
 use crate::report::{self, Input};
 use crate::study::{Outcome, REPORT};
 
@@ -70,6 +71,25 @@ pub fn write(
     force: bool,
 ) -> Result<(Outcome, Diagnostics), Diagnostics> {
     let (templates, mut warnings) = load::templates(&study.folder)?;
+    let (files, more) = make(study, &templates, forms, options, sources, outside)?;
+    warnings.extend(more);
+    let outcome = study.folder.lock()?.write(&files, force)?;
+    Ok((outcome, warnings))
+}
+
+/// Makes the report in the forms asked for, and writes nothing.
+///
+/// # Errors
+///
+/// Those of the analysis, of the note and of the templates.
+pub fn make(
+    study: &Study,
+    templates: &Templates,
+    forms: &[Form],
+    options: &Options,
+    sources: bool,
+    outside: &Outside,
+) -> Result<(Vec<File>, Diagnostics), Diagnostics> {
     let note = study.note()?;
     let findings = findings(study)?;
     let input = Input {
@@ -79,8 +99,7 @@ pub fn write(
         findings: &findings,
         note: note.as_ref(),
     };
-    let (document, more) = report::build(&input)?;
-    warnings.extend(more);
+    let (document, mut warnings) = report::build(&input)?;
     let mut json = serde_json::to_string_pretty(&findings)
         .map_err(|error| Diagnostic::error("A091", format!("the findings cannot be written as JSON: {error}")))?;
     json.push('\n');
@@ -98,12 +117,12 @@ pub fn write(
     if forms.contains(&Form::Html) {
         files.insert(
             format!("{REPORT}/report.html"),
-            report::to_html(&document, &templates)?.into_bytes(),
+            report::to_html(&document, templates)?.into_bytes(),
         );
     }
     let command = options.command(outside);
     let parts = if sources || command.is_some() {
-        Some(report::typst_sources(&document, &templates, &pdf_options)?)
+        Some(report::typst_sources(&document, templates, &pdf_options)?)
     } else {
         None
     };
@@ -111,7 +130,7 @@ pub fn write(
         let bytes = if let (Some(typst), Some(parts)) = (command, &parts) {
             typeset::with_command(typst, report::TYPST_TEMPLATE, parts, &pdf_options)?
         } else {
-            let (bytes, more) = report::to_pdf(&document, &templates, &pdf_options)?;
+            let (bytes, more) = report::to_pdf(&document, templates, &pdf_options)?;
             warnings.extend(more);
             bytes
         };
@@ -122,9 +141,7 @@ pub fn write(
             files.insert(format!("{REPORT}/sources/{path}"), bytes);
         }
     }
-    let files: Vec<_> = files.into_iter().collect();
-    let outcome = study.folder.lock()?.write(&files, force)?;
-    Ok((outcome, warnings))
+    Ok((files.into_iter().collect(), warnings))
 }
 
 /// The report carries the time at which the last readings were taken in: the clock would change its bytes.
