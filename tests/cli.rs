@@ -787,8 +787,8 @@ fn nothing_is_overwritten_without_force() {
     let place = Place::new();
     let rows = filled(planned(&place));
     place.refused(&["new", "roller-reading-spread", "study"], 2);
-    place.refused(&["plan", "study"], 2);
-    place.refused(&["plan", "study", "--seed", "7"], 2);
+    place.refused(&["plan", "study"], 1);
+    place.refused(&["plan", "study", "--seed", "7"], 1);
     place.done(&["plan", "study", "--seed", "8", "--force"]);
     place.done(&["plan", "study", "--seed", "7", "--force"]);
     // A sheet that somebody began to fill in.

@@ -87,7 +87,7 @@ fn declared(folder: &Folder, outside: &Outside) -> Result<(Protocol, Option<Site
 ///
 /// # Errors
 ///
-/// `D096` once there are readings, `F009` if there is a plan and no `force`; those of the draw and of writing.
+/// `D096` once there are readings, `D097` if there is a plan and no `force`; those of the draw and of writing.
 pub fn freeze(
     folder: &Folder,
     protocol: &Protocol,
@@ -113,7 +113,7 @@ pub fn freeze(
     let is_frozen = folder.holds(study::PLAN_TOML);
     if is_frozen && !force {
         return Err(Diagnostic::error(
-            "F009",
+            "D097",
             format!(
                 "`{}` is already there: the order is frozen",
                 folder.shown(study::PLAN_TOML)

@@ -30,9 +30,9 @@ fn a_plan_is_drawn_once() {
     let dir = roller_in_folder(Stage::Declared);
     let at = dir.path();
     run(at, &["plan", "--seed", "1"], 0);
-    refused(at, &["plan", "--seed", "1"], 2, "F009");
-    refused(at, &["plan", "--seed", "2"], 2, "F009");
-    refused(at, &["plan"], 2, "F009");
+    refused(at, &["plan", "--seed", "1"], 1, "D097");
+    refused(at, &["plan", "--seed", "2"], 1, "D097");
+    refused(at, &["plan"], 1, "D097");
     let first = text(at, "plan.csv");
     run(at, &["plan", "--seed", SEED, "--force"], 0);
     assert_ne!(text(at, "plan.csv"), first, "another seed, another order");
