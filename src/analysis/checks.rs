@@ -226,12 +226,7 @@ fn within_run(frame: &Frame, response: &Response) -> Check {
 fn resolution(frame: &Frame, response: &Response) -> Check {
     use rust_decimal::prelude::ToPrimitive;
     let name = "resolution of the display";
-    let (mut squares, mut df) = (0.0, 0.0);
-    for row in &frame.rows {
-        let mean = sum::mean(&row.readings);
-        squares += row.readings.iter().map(|r| (r - mean).powi(2)).sum::<f64>();
-        df += row.readings.len() as f64 - 1.0;
-    }
+    let (squares, df) = frame.within_runs();
     let step = response.resolution.to_f64().unwrap_or(f64::NAN);
     if df < 1.0 {
         return cannot_tell(name, "No run has two readings.");

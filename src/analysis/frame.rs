@@ -11,6 +11,7 @@ use std::collections::BTreeMap;
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
 
+use crate::numeric::sum;
 use crate::plan::{Plan, Structure};
 use crate::protocol::{Protocol, ResponseId, Statistic};
 use crate::record::{Record, RunRecord};
@@ -148,6 +149,17 @@ impl Frame {
             })
             .collect();
         (cell, numbers.len())
+    }
+
+    /// Sum of squares of the readings about the mean of their run, over all runs, and its degrees of freedom.
+    pub(super) fn within_runs(&self) -> (f64, f64) {
+        let (mut squares, mut df) = (0.0, 0.0);
+        for row in &self.rows {
+            let mean = sum::mean(&row.readings);
+            squares += row.readings.iter().map(|r| (r - mean).powi(2)).sum::<f64>();
+            df += row.readings.len() as f64 - 1.0;
+        }
+        (squares, df)
     }
 
     /// The unit structure behind the rows.

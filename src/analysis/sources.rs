@@ -17,7 +17,6 @@ use super::fit::{Balanced, Engine, Fit};
 use super::frame::Frame;
 use super::unbalanced::Unbalanced;
 use crate::numeric::distribution::noncentral_f_lower;
-use crate::numeric::sum;
 use crate::plan::Part;
 use crate::protocol::{PartOf, Protocol, Response, Statistic};
 use crate::stats::interval::{WeightedMeanSquare, combination, combination_interval};
@@ -56,13 +55,8 @@ fn readings_within_runs(response: &Response, frame: &Frame) -> Option<(f64, f64,
     if response.readings < 2 || response.result != Statistic::Mean {
         return None;
     }
-    let (mut squares, mut df, mut inverse) = (0.0, 0.0, 0.0);
-    for row in &frame.rows {
-        let mean = sum::mean(&row.readings);
-        squares += row.readings.iter().map(|r| (r - mean).powi(2)).sum::<f64>();
-        df += row.readings.len() as f64 - 1.0;
-        inverse += 1.0 / row.readings.len() as f64;
-    }
+    let (squares, df) = frame.within_runs();
+    let inverse: f64 = frame.rows.iter().map(|row| 1.0 / row.readings.len() as f64).sum();
     // Where runs have unequal numbers of readings their harmonic mean counts.
     (df > 0.0).then(|| (squares / df, df, frame.rows.len() as f64 / inverse))
 }
