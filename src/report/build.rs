@@ -1,8 +1,7 @@
 //! From findings to the document: which section, which block, in which order.
 //!
 //! In:  the protocol, the site, the plan, the findings and the author's note.
-//! Out: a `Report`. Order: the answer, what was done, what departed from it, figures, tables, the author's words,
-//!      limits, cautions, provenance, and every raw result in an annex.
+//! Out: a `Report`. The answer comes first; the sections follow in the order that `order` gives for the kind of study.
 //!
 //! The words promise nothing that was not found: no certificate, no approval, no fitness for purpose, and nothing
 //! beyond the levels, things and site studied.
@@ -15,9 +14,10 @@ use crate::diagnostic::{Diagnostic, Diagnostics, Source};
 use crate::plan::Plan;
 use crate::protocol::{Protocol, Site};
 
-use super::document::{Answers, Block, Fact, Notice, Report};
+use super::document::{Answers, Block, Fact, Notice, Report, Section};
 use super::note;
 use super::number::{self, with_unit};
+use super::order::{self, Part};
 use super::sections::{annex, cautions, departures, done, limits, numbers_of, pictures, provenance, section};
 use super::values::Names;
 use super::words::{Voice, capital, count, plain};
@@ -131,25 +131,24 @@ pub fn build(input: &Input) -> Result<(Report, Diagnostics), Diagnostics> {
     };
     let study = input.study();
     let site = site_name(input);
-    let mut sections = vec![
-        done(input),
-        departures(input),
-        pictures(input, &responses),
-        numbers_of(input, &responses),
-    ];
-    if let Some(blocks) = noted.filter(|tree| tree.as_array().is_some_and(|blocks| !blocks.is_empty())) {
-        sections.push(section(
-            "words-of-the-laboratory",
-            "Remarks of the laboratory",
-            vec![Block::Note { blocks }],
-        ));
-    }
-    sections.extend([
-        limits(input, &responses),
-        cautions(input),
-        provenance(input),
-        annex(input, &responses),
-    ]);
+    let words = noted
+        .filter(|tree| tree.as_array().is_some_and(|blocks| !blocks.is_empty()))
+        .map(|blocks| vec![Block::Note { blocks }])
+        .unwrap_or_default();
+    let sections: Vec<Section> = order::parts(input.protocol.study.kind)
+        .iter()
+        .map(|part| match part {
+            Part::Done => done(input),
+            Part::Departures => departures(input),
+            Part::Figures => pictures(input, &responses),
+            Part::Numbers => numbers_of(input, &responses),
+            Part::Words => section("words-of-the-laboratory", "Remarks of the laboratory", words.clone()),
+            Part::Limits => limits(input, &responses),
+            Part::Cautions => cautions(input),
+            Part::Provenance => provenance(input),
+            Part::Annex => annex(input, &responses),
+        })
+        .collect();
     let mut report = Report {
         language: "en-GB".to_owned(),
         id: study.id.clone(),

@@ -14,7 +14,8 @@
 //! | `values`   | the values that a note may pull in, by name            |
 //! | `note`     | the author's Markdown with these values in place       |
 //! | `document` | the report as data                                     |
-//! | `build`    | the whole: head, answer, order of the sections         |
+//! | `build`    | the whole: head, answer, sections                      |
+//! | `order`    | which sections in which order, by kind of study        |
 //! | `sections` | what stands in each section                            |
 //! | `widths`   | how much room the columns of a table need              |
 //! | `terminal` | the findings as plain text                             |
@@ -26,6 +27,7 @@ mod document;
 mod figures;
 mod note;
 pub mod number;
+mod order;
 mod sections;
 pub mod sentences;
 pub mod spread;
