@@ -101,6 +101,14 @@ session = ["S1", "S2", "S3", "S4"]
 /// What is replaced in a base, and by what.
 type Edits<'a> = &'a [(&'a str, &'a str)];
 
+/// An edit that assumes something of one effect.
+fn assumed(effect: &str) -> String {
+    format!(
+        "[assumed.hardness]\nsource = \"s\"\nspread = {{ session = 1, run = 1, reading = 1 }}\n\
+         [[assumed.hardness.effect]]\n{effect}\n[analysis]"
+    )
+}
+
 /// Stands in an edit where a diagnostic is to point.
 const MARK: char = '‸';
 
@@ -224,6 +232,26 @@ fn a_sound_protocol_is_read_in_full() {
 }
 
 #[test]
+fn assumptions_are_read_in_full() {
+    let text = PROTOCOL.replace(
+        "[analysis]",
+        &assumed("of = [\"instrument\", \"temperature\"]\nrelevant = 0.4\ndifference = -0.25"),
+    );
+    let (protocol, found) = read(&text).unwrap();
+    assert!(found.is_empty());
+    let assumed = &protocol.assumed[0];
+    let spreads: Vec<(&[usize], f64)> = assumed.spreads.iter().map(|s| (s.units.as_slice(), s.sd)).collect();
+    assert_eq!(spreads, [(&[0][..], 1.0), (&[1][..], 1.0)]);
+    assert_eq!(
+        (assumed.response, assumed.source.as_str(), assumed.mean),
+        (0, "s", None)
+    );
+    assert_eq!(assumed.effects[0].effect, [0, 1]);
+    assert_eq!(assumed.effects[0].relevant, Some(0.4));
+    assert_eq!(assumed.effects[0].size, Some(protocol::AssumedSize::Difference(-0.25)));
+}
+
+#[test]
 fn factors_and_responses_keep_the_order_of_the_file() {
     let (text, _) = edited(
         PROTOCOL,
@@ -311,6 +339,90 @@ fn readings_that_exist_need_no_counts() {
 #[test]
 fn broken_protocols_are_told_in_full() {
     let rows: &[(Edits<'_>, &str)] = &[
+        // What is assumed beforehand.
+        (
+            &[(
+                "[analysis]",
+                "[assumed.‸hardnes]\nsource = \"s\"\nspread = { session = 1, run = 1, reading = 1 }\n[analysis]",
+            )],
+            "P100",
+        ),
+        (
+            &[(
+                "[analysis]",
+                "[assumed.hardness]\nsource = \"s\"\nspread = ‸{ run = 1 }\n[analysis]",
+            )],
+            "P101",
+        ),
+        (
+            &[(
+                "[analysis]",
+                "[assumed.hardness]\nsource = \"s\"\nspread = { ‸sesion = 1, run = 1, reading = 1 }\n[analysis]",
+            )],
+            "P030",
+        ),
+        (
+            &[(
+                "[analysis]",
+                "[assumed.hardness]\nsource = \"s\"\nspread = { session = ‸-1, run = 1, reading = 1 }\n[analysis]",
+            )],
+            "P011",
+        ),
+        (
+            &[(
+                "[analysis]",
+                "[assumed.hardness]\nsource = \"s\"\nspread = { session = ‸\"1\", run = 1, reading = 1 }\n[analysis]",
+            )],
+            "P003",
+        ),
+        (
+            &[(
+                "[analysis]",
+                "[assumed.hardness]\nsource = \"s\"\nspread = { session = 1, run = 1, reading = 1, ‸\"session x run\" = 1, \
+                 ‸\"run x run\" = 0 }\n[analysis]",
+            )],
+            "P102 P102",
+        ),
+        (
+            &[("[analysis]", &assumed("of = [\"temperature\", ‸\"finish\"]"))],
+            "P103",
+        ),
+        (
+            &[("[analysis]", &assumed("of = [\"temperature\", ‸\"temperature\"]"))],
+            "P103",
+        ),
+        (
+            &[(
+                "[analysis]",
+                &assumed("of = \"temperature\"\n[[assumed.hardness.effect]]\nof = ‸\"temperature\""),
+            )],
+            "P104",
+        ),
+        (
+            &[(
+                "[analysis]",
+                &assumed("of = \"temperature\"\ndifference = 1\nvalues = ‸{ 21 = 0, 25 = 1 }"),
+            )],
+            "P104",
+        ),
+        (
+            &[(
+                "[analysis]",
+                &assumed("of = \"instrument\"\nvalues = { A = 0, ‸C = 1 }"),
+            )],
+            "P105",
+        ),
+        (
+            &[("[analysis]", &assumed("of = \"instrument\"\nvalues = ‸{ A = 0 }"))],
+            "P105",
+        ),
+        (
+            &[(
+                "[analysis]",
+                &assumed("of = [\"instrument\", \"temperature\"]\n‸values = { A = 0, B = 1 }"),
+            )],
+            "P105",
+        ),
         // The text itself.
         (&[("title = \"Tïtle\"", "title = ‸Title")], "P001"),
         (&[("title = \"Tïtle\"", "title = \"Tïtle‸")], "P001"),

@@ -57,6 +57,15 @@ static CODES: &[(&str, &str)] = &[
     ("P064", "an effect of no factor, or of too many"),
     ("P065", "too many effects"),
     ("P070", "readings as run without their source"),
+    ("P100", "assumptions about an unknown response"),
+    ("P101", "a unit without an assumed spread"),
+    (
+        "P102",
+        "a spread of units of which one lies within another, or of one twice",
+    ),
+    ("P103", "an assumed effect of an unknown factor, or of one twice"),
+    ("P104", "two assumptions about one effect"),
+    ("P105", "assumed values that do not fit the levels"),
     ("S001", "the text is not TOML"),
     ("S002", "unknown key"),
     ("S003", "value of the wrong type"),
@@ -103,6 +112,7 @@ mod tests {
     #[test]
     fn codes_used_and_codes_listed_are_the_same() {
         let files = [
+            include_str!("assumed.rs"),
             include_str!("read.rs"),
             include_str!("read_site.rs"),
             include_str!("structure.rs"),

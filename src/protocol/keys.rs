@@ -82,6 +82,8 @@ pub(super) enum Kind {
     Named(&'static Table),
     /// Lists of lines under names of the writer's choice.
     Lists,
+    /// Numbers under names that the protocol declares elsewhere.
+    Numbers(Sign),
 }
 
 /// Which numbers are allowed.
@@ -134,6 +136,7 @@ impl Kind {
             Self::Tables(_) => "a list of tables".into(),
             Self::Named(_) => "tables with names".into(),
             Self::Lists => "lists of texts under names".into(),
+            Self::Numbers(_) => "numbers under names, { ... = 0.3, ... = 0.5 }".into(),
         }
     }
 }

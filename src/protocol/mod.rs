@@ -1,5 +1,6 @@
 //! TOML to a checked `Protocol`, and the site file beside it.
 
+mod assumed;
 mod codes;
 mod keys;
 mod model;
@@ -16,6 +17,7 @@ mod tree;
 mod values;
 mod walk;
 
+pub use assumed::{Assumed, AssumedEffect, AssumedSize, Spread};
 pub use codes::codes;
 pub use model::{
     AnalysisPlan, Condition, ConditionId, Design, Effect, Factor, FactorId, Limit, Order, PartOf, Procedure, Protocol,

@@ -11,6 +11,8 @@
 use rust_decimal::Decimal;
 use serde::Serialize;
 
+use super::assumed::Assumed;
+
 /// Index of a unit in `Protocol::units`.
 pub type UnitId = usize;
 /// Index of a factor in `Protocol::factors`.
@@ -37,6 +39,8 @@ pub struct Protocol {
     pub design: Design,
     /// What is estimated, fixed before data.
     pub analysis: AnalysisPlan,
+    /// What is assumed before there are readings, for power and rehearsal; at most one entry a response.
+    pub assumed: Vec<Assumed>,
     /// Steps and cautions for the sheet.
     pub procedure: Procedure,
     /// SHA-256 (lower-case hexadecimal) of the file's text with LF line ends and no byte-order mark.

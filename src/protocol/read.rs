@@ -72,6 +72,8 @@ pub fn read(source: &Arc<Source>) -> Result<(Protocol, Diagnostics), Diagnostics
     structure::count(&mut desk, &tree, &mut units, (&factors, factors_sound), &design);
     let factor_names: Vec<&str> = factors.iter().map(|factor| factor.name.as_str()).collect();
     let analysis = analysis(&mut desk, &tree, &factor_names);
+    let response_names: Vec<&str> = responses.iter().map(|response| response.name.as_str()).collect();
+    let assumed = super::assumed::read(&mut desk, &tree, &response_names, &units, &factors);
     let protocol = Protocol {
         study,
         responses,
@@ -80,6 +82,7 @@ pub fn read(source: &Arc<Source>) -> Result<(Protocol, Diagnostics), Diagnostics
         conditions,
         design,
         analysis,
+        assumed,
         procedure: procedure(&tree),
         sha256: text_sha256(&source.text),
     };

@@ -118,6 +118,16 @@ fn kind(key: &Key) -> Value {
             })
         }
         Kind::Lists => json!({ "type": "object", "additionalProperties": { "type": "array", "items": line } }),
+        Kind::Numbers(sign) => {
+            let mut number = Map::new();
+            number.insert("type".into(), json!("number"));
+            match sign {
+                Sign::Any => None,
+                Sign::Positive => number.insert("exclusiveMinimum".into(), json!(0)),
+                Sign::NotNegative => number.insert("minimum".into(), json!(0)),
+            };
+            json!({ "type": "object", "additionalProperties": number, "maxProperties": LIST })
+        }
     }
 }
 

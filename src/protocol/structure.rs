@@ -208,7 +208,7 @@ pub(super) fn units(desk: &mut Desk<'_>, root: &Tree) -> Vec<Unit> {
 }
 
 /// All units that lie above one, itself left out.
-fn above(units: &[Unit], unit: UnitId) -> Vec<bool> {
+pub(super) fn above(units: &[Unit], unit: UnitId) -> Vec<bool> {
     let mut found = vec![false; units.len()];
     let mut open: Vec<UnitId> = units.get(unit).map_or_else(Vec::new, |u| u.within.clone());
     while let Some(next) = open.pop() {

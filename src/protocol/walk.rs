@@ -294,6 +294,7 @@ impl<'a> Desk<'a> {
             (Kind::Tables(table), DeValue::Array(list)) => self.tables(known, table, path, list.iter(), &span),
             (Kind::Named(table), DeValue::Table(found)) => self.named(known, table, found, key_span),
             (Kind::Lists, DeValue::Table(found)) => Some(self.lists(known, path, found)),
+            (Kind::Numbers(sign), DeValue::Table(found)) => self.named_numbers(known, sign, path, found, &span),
             (Kind::Steps, DeValue::Array(list)) => self.items(known, Kind::Prose, path, list.iter(), &span),
             (Kind::Names, DeValue::Array(list)) => self.items(known, Kind::Line, path, list.iter(), &span),
             (Kind::Names, DeValue::String(_)) => self
@@ -496,6 +497,41 @@ impl<'a> Desk<'a> {
             }
         }
         Value::Lists(lists)
+    }
+
+    /// Numbers under names: each a list of one.
+    fn named_numbers(
+        &mut self,
+        known: &Key,
+        sign: Sign,
+        path: &str,
+        found: &DeTable<'_>,
+        span: &Span,
+    ) -> Option<Value> {
+        if found.len() > LIST {
+            let message = format!("{path} has {} entries; {LIST} are allowed", found.len());
+            self.shape(Diagnostic::error(self.codes.size, message), span, "");
+            return None;
+        }
+        let mut numbers = Vec::new();
+        for (name, value) in in_file_order(found) {
+            let inner = format!("`{}` of {path}", shown(name.get_ref()));
+            let number = match value.get_ref() {
+                DeValue::Integer(_) | DeValue::Float(_) => {
+                    self.number(known, Kind::Number(sign), &inner, value.get_ref(), &value.span())
+                }
+                other => {
+                    self.wrong_type(known, &inner, &Kind::Number(sign).words(), other, &value.span());
+                    None
+                }
+            }?;
+            let item = Item {
+                span: value.span(),
+                value: Value::Number(number),
+            };
+            numbers.push((name.get_ref().to_string(), name.span(), vec![item]));
+        }
+        Some(Value::Lists(numbers))
     }
 
     fn text(&mut self, known: &Key, kind: Kind, path: &str, text: &str, span: &Span) -> Option<String> {
