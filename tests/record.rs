@@ -84,6 +84,7 @@ fn protocol(units: Vec<Unit>, factors: Vec<Factor>, readings: usize, order: Orde
             interactions: 1,
             confidence: 0.95,
         },
+        assumed: Vec::new(),
         procedure: Procedure::default(),
         sha256: "0".repeat(64),
     }

@@ -126,6 +126,7 @@ fn protocol() -> Protocol {
             interactions: 1,
             confidence: 0.95,
         },
+        assumed: Vec::new(),
         procedure: Procedure {
             before_study: texts(&[
                 "Write serial numbers and certificates into the table above and see that they match the site file.",

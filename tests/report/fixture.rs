@@ -237,6 +237,7 @@ pub fn protocol() -> Protocol {
             interactions: 2,
             confidence: 0.95,
         },
+        assumed: Vec::new(),
         procedure: Procedure {
             before_study: strings(&[
                 "Check each instrument on the test block; write the readings on the sheet.",
