@@ -2,7 +2,9 @@
 
 mod cholesky;
 pub mod distribution;
+pub mod expression;
 mod extended;
+mod jet;
 mod matrix;
 mod qr;
 mod quadrature;
@@ -12,6 +14,7 @@ pub mod sum;
 
 pub use cholesky::{Cholesky, CholeskyError};
 pub use extended::Extended;
+pub use jet::Jet;
 pub use matrix::Matrix;
 pub use qr::{LeastSquares, Qr};
 pub use quadrature::weighted_integral;
