@@ -37,6 +37,7 @@ fn factor(name: &str, set_on: usize, levels: &[&str], numeric: bool, unit: &str)
         unit: unit.into(),
         part_of: PartOf::Method,
         named_by_site: false,
+        random: false,
         carries_over: false,
         how: String::new(),
     }
@@ -83,6 +84,7 @@ fn protocol(units: Vec<Unit>, factors: Vec<Factor>, readings: usize, order: Orde
             planned: Vec::new(),
             interactions: 1,
             confidence: 0.95,
+            model: wellrun::protocol::ModelPlan::default(),
         },
         assumed: Vec::new(),
         procedure: Procedure::default(),

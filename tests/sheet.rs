@@ -42,6 +42,7 @@ fn factor(name: &str, set_on: usize, levels: &[&str], measure: &str, how: &str) 
         unit: measure.to_owned(),
         part_of: PartOf::Method,
         named_by_site: name == "instrument",
+        random: false,
         carries_over: false,
         how: how.to_owned(),
     }
@@ -125,6 +126,7 @@ fn protocol() -> Protocol {
             planned: vec![vec![0]],
             interactions: 1,
             confidence: 0.95,
+            model: wellrun::protocol::ModelPlan::default(),
         },
         assumed: Vec::new(),
         procedure: Procedure {

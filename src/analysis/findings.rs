@@ -364,6 +364,9 @@ pub struct SlopeFinding {
     pub span: (f64, f64),
     /// True if its effect is planned.
     pub planned: bool,
+    /// True for a condition measured at the bench whose effect the model takes out; `factor` is then its name.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub covariate: bool,
 }
 
 /// One source of spread.
@@ -371,7 +374,7 @@ pub struct SlopeFinding {
 pub struct Component {
     /// The unit, `reading` for readings within a run, or the factor.
     pub source: String,
-    /// `unit`, `reading`, or `levels studied` for a fixed factor (the variance of its effects over these levels, no population behind it).
+    /// `unit`, `reading`, `levels drawn` for a random factor and what it joins with, or `levels studied` for a fixed factor (the variance of its effects over these levels, no population behind it).
     pub kind: String,
     /// `method` or `product`.
     pub part_of: String,

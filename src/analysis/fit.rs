@@ -3,13 +3,16 @@
 //! In:  protocol and frame.
 //! Out: a `Fit`, or the sentence that says why the study cannot be analysed.
 
+use std::collections::BTreeMap;
+
 use super::estimate::Estimate;
 use super::frame::Frame;
-use super::unbalanced::{self, Unbalanced};
+use super::unbalanced::{self, Drawn, Request, Unbalanced};
 use crate::plan::{Structure, Term, terms};
-use crate::protocol::{Effect, Protocol};
+use crate::protocol::{Effect, ModelOf, Protocol, Weights};
 use crate::stats::components::{Combinations, combinations};
 use crate::stats::interval::{WeightedMeanSquare, combination, satterthwaite_df};
+use crate::stats::mixed::MixedError;
 use crate::stats::strata::{Partition, StrataError, StrataFit, TermColumns, fit};
 
 /// A fitted response.
@@ -39,11 +42,15 @@ pub(super) struct Balanced {
 }
 
 impl Fit {
-    /// Fits the model.
-    pub(super) fn new(protocol: &Protocol, frame: &Frame) -> Result<Self, String> {
+    /// Fits the model of response `name`.
+    pub(super) fn new(protocol: &Protocol, frame: &Frame, name: &str) -> Result<Self, String> {
         let structure = frame.structure(protocol);
         let partitions = partitions(frame, &structure);
-        let terms = terms(protocol);
+        let is_drawn = |effect: &Effect| effect.iter().any(|&f| protocol.factors[f].random);
+        let terms: Vec<Term> = terms(protocol)
+            .into_iter()
+            .filter(|term| !is_drawn(&term.effect))
+            .collect();
         let columns: Vec<TermColumns> = terms
             .iter()
             .map(|term| {
@@ -60,16 +67,20 @@ impl Fit {
             })
             .collect();
         let results = frame.results();
-        let engine = match fit(&results, &partitions, &columns) {
-            Ok(strata) => {
+        let drawn = drawn(protocol, frame);
+        let by_averages = protocol.analysis.model.is_usual() && drawn.is_empty();
+        let averages = by_averages.then(|| fit(&results, &partitions, &columns));
+        let engine = match averages {
+            Some(Ok(strata)) => {
                 let known: Vec<bool> = strata.strata.iter().map(|stratum| stratum.residual_df > 0).collect();
                 let combinations = combinations(&partitions, &known, frame.rows.len());
                 Engine::Balanced(Box::new(Balanced { strata, combinations }))
             }
-            Err(StrataError::UnevenCells { .. } | StrataError::SplitTerm { .. }) => Engine::Unbalanced(Box::new(
-                Unbalanced::new(&results, &partitions, &columns).map_err(|e| unbalanced::explain(&e))?,
-            )),
-            Err(problem) => return Err(explain(&problem, &terms, frame)),
+            None | Some(Err(StrataError::UnevenCells { .. } | StrataError::SplitTerm { .. })) => {
+                let mixed = mixed(protocol, frame, name, &results, &partitions, columns, drawn);
+                Engine::Unbalanced(Box::new(mixed.map_err(|e| unbalanced::explain(&e))?))
+            }
+            Some(Err(problem)) => return Err(explain(&problem, &terms, frame)),
         };
         Ok(Self {
             terms,
@@ -196,6 +207,62 @@ impl Fit {
         let df = satterthwaite_df(&parts).unwrap_or(f64::NAN);
         Estimate::new(function.value, combination(&parts), df, self.confidence)
     }
+}
+
+/// The mixed model that the protocol asks for, or that uneven runs need.
+fn mixed(
+    protocol: &Protocol,
+    frame: &Frame,
+    name: &str,
+    results: &[f64],
+    partitions: &[Partition],
+    mut columns: Vec<TermColumns>,
+    drawn: Vec<Drawn>,
+) -> Result<Unbalanced, MixedError> {
+    let plan = &protocol.analysis.model;
+    columns.extend((0..plan.covariates.len()).map(|c| TermColumns {
+        columns: vec![frame.rows.iter().map(|row| row.covariates[c]).collect()],
+    }));
+    Unbalanced::new(Request {
+        results,
+        readings: (plan.of == ModelOf::Readings)
+            .then(|| frame.rows.iter().map(|row| row.readings.as_slice()).collect()),
+        partitions,
+        terms: &columns,
+        drawn,
+        weights: (plan.weights == Weights::Readings)
+            .then(|| frame.rows.iter().map(|row| row.readings.len() as f64).collect()),
+        plan,
+        stream: format!("wellrun bootstrap 1\nprotocol {}\nresponse {name}\n", protocol.sha256),
+    })
+}
+
+/// What random factors bring: each by itself, and with every set of other factors that the model joins with it.
+fn drawn(protocol: &Protocol, frame: &Frame) -> Vec<Drawn> {
+    protocol
+        .model_effects()
+        .into_iter()
+        .filter(|effect| effect.iter().any(|&f| protocol.factors[f].random))
+        .map(|effect| {
+            let mut numbers: BTreeMap<Vec<usize>, u32> = BTreeMap::new();
+            let cell = frame
+                .rows
+                .iter()
+                .map(|row| {
+                    let key: Vec<usize> = effect.iter().map(|&f| row.levels[f]).collect();
+                    let next = numbers.len() as u32;
+                    *numbers.entry(key).or_insert(next)
+                })
+                .collect();
+            Drawn {
+                name: protocol.effect_name(&effect),
+                factors: effect,
+                cell,
+                cells: numbers.len(),
+                untold: None,
+            }
+        })
+        .collect()
 }
 
 /// The partitions of the rows by the strata of the structure, told apart by what the rows hold.

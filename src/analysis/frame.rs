@@ -31,6 +31,10 @@ pub(super) struct Frame {
     pub missing: usize,
     /// Runs that take fewer readings than planned.
     pub short: Vec<usize>,
+    /// Runs left out because a covariate was not measured.
+    pub unmeasured: Vec<usize>,
+    /// Mean of each covariate over the rows.
+    pub covariate_means: Vec<f64>,
 }
 
 /// One run.
@@ -50,6 +54,8 @@ pub(super) struct Row {
     pub readings: Vec<f64>,
     /// Result minus the reference.
     pub result: f64,
+    /// Covariates of the model, minus their means over the rows.
+    pub covariates: Vec<f64>,
 }
 
 impl Frame {
@@ -111,8 +117,10 @@ impl Frame {
                 levels,
                 result: result(declared.result, &differences),
                 readings: differences.iter().map(|d| d.to_f64().unwrap_or(f64::NAN)).collect(),
+                covariates: Vec::new(),
             });
         }
+        let (unmeasured, covariate_means) = covariates(protocol, record, &mut rows);
         rows.sort_by_key(|row| (row.position, row.run));
         let counts = if plan.is_some() {
             protocol.units.iter().map(|unit| unit.count).collect()
@@ -128,6 +136,8 @@ impl Frame {
             ordered: plan.is_some() || record.runs.values().all(|run| run.order.is_some()),
             missing,
             short,
+            unmeasured,
+            covariate_means,
         }
     }
 
@@ -166,6 +176,58 @@ impl Frame {
     pub(super) fn structure(&self, protocol: &Protocol) -> Structure {
         Structure::new(&self.counts, protocol)
     }
+}
+
+/// Fills in the covariates of the model, centred. A condition stands for its whole unit: a run without a value of its own takes
+/// the mean of those written for the same unit. Rows without any are taken out. Gives their runs, and the means.
+fn covariates(protocol: &Protocol, record: &Record, rows: &mut Vec<Row>) -> (Vec<usize>, Vec<f64>) {
+    let asked = &protocol.analysis.model.covariates;
+    let written = |run: usize, condition: usize| -> Option<Decimal> {
+        let recorded = record.runs.get(&run)?;
+        Some(recorded.conditions.get(condition)?.as_ref()?.value)
+    };
+    let mut columns: Vec<Vec<Option<f64>>> = Vec::new();
+    for &condition in asked {
+        let unit = protocol.conditions[condition].measured_on;
+        let units: Vec<usize> = protocol.above(unit).into_iter().chain([unit]).collect();
+        let key = |row: &Row| -> Vec<usize> { units.iter().map(|&u| row.units[u]).collect() };
+        let mut of_unit: BTreeMap<Vec<usize>, (Decimal, u32)> = BTreeMap::new();
+        for row in rows.iter() {
+            if let Some(value) = written(row.run, condition) {
+                let (sum, count) = of_unit.entry(key(row)).or_default();
+                *sum += value;
+                *count += 1;
+            }
+        }
+        columns.push(
+            rows.iter()
+                .map(|row| {
+                    written(row.run, condition)
+                        .or_else(|| of_unit.get(&key(row)).map(|(sum, count)| *sum / Decimal::from(*count)))
+                        .and_then(|value| value.to_f64())
+                })
+                .collect(),
+        );
+    }
+    for (place, row) in rows.iter_mut().enumerate() {
+        row.covariates = columns.iter().filter_map(|column| column[place]).collect();
+    }
+    let unmeasured = rows
+        .iter()
+        .filter(|row| row.covariates.len() < asked.len())
+        .map(|row| row.run)
+        .collect();
+    rows.retain(|row| row.covariates.len() == asked.len());
+    let means: Vec<f64> = (0..asked.len())
+        .map(|c| sum::mean(&rows.iter().map(|row| row.covariates[c]).collect::<Vec<f64>>()))
+        .collect();
+    for row in rows.iter_mut() {
+        row.covariates
+            .iter_mut()
+            .zip(&means)
+            .for_each(|(value, mean)| *value -= mean);
+    }
+    (unmeasured, means)
 }
 
 /// The result of a run from its readings (minus the reference), formed exactly before it becomes a double.

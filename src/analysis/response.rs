@@ -20,7 +20,7 @@ use super::sources::components;
 use crate::numeric::distribution::f_upper;
 use crate::numeric::sum;
 use crate::plan::{Part, Plan};
-use crate::protocol::{Effect, FactorId, Protocol, ResponseId};
+use crate::protocol::{Condition, Effect, FactorId, Protocol, ResponseId};
 use crate::record::Record;
 use crate::stats::multiplicity::holm;
 
@@ -87,7 +87,14 @@ pub(super) fn findings(
             numbers.join(", ")
         ));
     }
-    let fit = match Fit::new(protocol, &frame) {
+    if !frame.unmeasured.is_empty() {
+        let numbers: Vec<String> = frame.unmeasured.iter().map(ToString::to_string).collect();
+        found.cannot_tell.push(format!(
+            "Run {} is left out: a covariate of the model was not measured there.",
+            numbers.join(", ")
+        ));
+    }
+    let fit = match Fit::new(protocol, &frame, &declared.name) {
         Ok(fit) => fit,
         Err(why) => {
             found.cannot_tell.push(why);
@@ -109,14 +116,21 @@ fn fill(found: &mut ResponseFindings, protocol: &Protocol, plan: Option<&Plan>, 
         Engine::Unbalanced(mixed) => Some(mixed),
     };
     found.model = Model {
-        fixed: fit.terms.iter().map(|term| term.name.clone()).collect(),
-        random: (0..=finest).map(unit_name).collect(),
+        fixed: fit
+            .terms
+            .iter()
+            .map(|term| term.name.clone())
+            .chain(covariates(protocol).map(|condition| condition.name.clone()))
+            .collect(),
+        random: (0..=finest)
+            .map(unit_name)
+            .chain(mixed.iter().flat_map(|m| m.drawn.iter().map(|d| d.name.clone())))
+            .collect(),
         method: match mixed {
-            Some(_) => "mixed model by restricted maximum likelihood, tests after Kenward and Roger",
-            None if finest == 0 => "least squares",
-            None => "analysis of variance in strata",
-        }
-        .to_owned(),
+            Some(mixed) => mixed.method(),
+            None if finest == 0 => "least squares".to_owned(),
+            None => "analysis of variance in strata".to_owned(),
+        },
         residual_df: 0,
         log_likelihood: mixed.map(|mixed| mixed.log_likelihood()),
     };
@@ -177,11 +191,19 @@ fn fill(found: &mut ResponseFindings, protocol: &Protocol, plan: Option<&Plan>, 
     };
     let mean = |at: &[(FactorId, usize)]| mean_finding(protocol, frame, at, count(at), fit.mean(protocol, at));
     found.grand_mean = mean(&[]);
-    for effect in protocol.model_effects().iter().filter(|effect| effect.len() <= 2) {
+    let drawn = |effect: &Effect| effect.iter().any(|&f| protocol.factors[f].random);
+    for effect in protocol
+        .model_effects()
+        .iter()
+        .filter(|effect| effect.len() <= 2 && !drawn(effect))
+    {
         found.means.extend(settings(protocol, effect).iter().map(|at| mean(at)));
     }
     for (factor, declared) in protocol.factors.iter().enumerate() {
         let effect = vec![factor];
+        if declared.random {
+            continue;
+        }
         if declared.is_numeric() {
             found
                 .slopes
@@ -190,6 +212,12 @@ fn fill(found: &mut ResponseFindings, protocol: &Protocol, plan: Option<&Plan>, 
             found
                 .contrasts
                 .extend(differences(protocol, fit, factor, &[], &effect, found.relevant));
+        }
+    }
+    if let Some(mixed) = mixed {
+        for (place, condition) in covariates(protocol).enumerate() {
+            let slope = mixed.covariate(fit.terms.len() + place, fit.confidence);
+            found.slopes.push(covariate_finding(condition, frame, place, &slope));
         }
     }
     for effect in protocol.analysis.planned.iter().filter(|effect| effect.len() == 2) {
@@ -261,7 +289,14 @@ fn effect(protocol: &Protocol, fit: &Fit, index: usize) -> EffectFinding {
             // The stratum in which it was set; what it is judged against is mixed from several where runs are missing.
             let units: Vec<usize> = term.effect.iter().map(|&f| protocol.factors[f].set_on).collect();
             let stratum = fit.structure.stratum_of(&units).unwrap_or(fit.partitions.len() - 1);
-            found.judged_against = fit.structure.name(stratum, protocol);
+            let with_drawn = mixed.drawn.iter().find(|d| {
+                d.untold.is_none()
+                    && term.effect.iter().all(|f| d.factors.contains(f))
+                    && d.factors
+                        .iter()
+                        .all(|f| term.effect.contains(f) || protocol.factors[*f].random)
+            });
+            found.judged_against = with_drawn.map_or_else(|| fit.structure.name(stratum, protocol), |d| d.name.clone());
             if let Some(test) = mixed.test(index, term.df) {
                 found.denominator_df = Some(test.denominator_df);
                 found.f = Some(test.f);
@@ -421,6 +456,38 @@ fn slope_finding(protocol: &Protocol, factor: FactorId, slope: &Estimate) -> Slo
         p: slope.p,
         span: ends,
         planned: protocol.analysis.planned.contains(&vec![factor]),
+        covariate: false,
+    }
+}
+
+/// The conditions whose straight-line effect the model takes out.
+fn covariates(protocol: &Protocol) -> impl Iterator<Item = &Condition> {
+    protocol
+        .analysis
+        .model
+        .covariates
+        .iter()
+        .map(|&condition| &protocol.conditions[condition])
+}
+
+fn covariate_finding(condition: &Condition, frame: &Frame, place: usize, slope: &Estimate) -> SlopeFinding {
+    let mean = frame.covariate_means[place];
+    let values = || frame.rows.iter().map(|row| mean + row.covariates[place]);
+    SlopeFinding {
+        factor: condition.name.clone(),
+        unit: condition.unit.clone(),
+        per_unit: slope.value,
+        standard_error: slope.standard_error,
+        df: slope.df,
+        low: slope.low,
+        high: slope.high,
+        p: slope.p,
+        span: (
+            values().fold(f64::INFINITY, f64::min),
+            values().fold(f64::NEG_INFINITY, f64::max),
+        ),
+        planned: false,
+        covariate: true,
     }
 }
 

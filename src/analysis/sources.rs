@@ -15,7 +15,7 @@
 use super::findings::Component;
 use super::fit::{Balanced, Engine, Fit};
 use super::frame::Frame;
-use super::unbalanced::Unbalanced;
+use super::unbalanced::{Unbalanced, Variance};
 use crate::numeric::distribution::noncentral_f_lower;
 use crate::plan::Part;
 use crate::protocol::{PartOf, Protocol, Response, Statistic};
@@ -26,12 +26,23 @@ pub(super) fn components(protocol: &Protocol, response: &Response, frame: &Frame
     let readings = readings_within_runs(response, frame);
     let mut components = Vec::new();
     let finest = fit.partitions.len() - 1;
+    let mixed = match &fit.engine {
+        Engine::Balanced(_) => None,
+        Engine::Unbalanced(mixed) => Some(mixed),
+    };
+    let of_readings = mixed.is_some_and(|mixed| mixed.of_readings);
     for stratum in 0..=finest {
-        let reading = readings.filter(|_| stratum == finest);
+        let reading = readings.filter(|_| stratum == finest && !of_readings);
         components.push(unit(protocol, fit, stratum, reading));
     }
+    if let Some(mixed) = mixed {
+        components.extend((0..mixed.drawn.len()).map(|index| drawn(protocol, fit, mixed, index)));
+    }
     if let Some((mean_square, df, readings)) = readings {
-        components.push(reading(mean_square, df, readings, fit.confidence));
+        components.push(match mixed.and_then(|m| m.reading_component(fit.confidence)) {
+            Some(single) => single_reading(&single, readings),
+            None => reading(mean_square, df, readings, fit.confidence),
+        });
     }
     for (index, term) in fit.terms.iter().enumerate() {
         let product = term
@@ -146,6 +157,62 @@ fn from_likelihood(
     }
     if found.boundary {
         component.note = Some("the estimate is zero: not told apart from zero".to_owned());
+    }
+}
+
+/// What a random factor brings, or its interaction with others.
+fn drawn(protocol: &Protocol, fit: &Fit, mixed: &Unbalanced, index: usize) -> Component {
+    let source = &mixed.drawn[index];
+    let product = source
+        .factors
+        .iter()
+        .all(|&f| protocol.factors[f].part_of == PartOf::Product);
+    let mut component = Component {
+        source: source.name.clone(),
+        kind: "levels drawn".to_owned(),
+        part_of: word(product),
+        variance: None,
+        standard_deviation: None,
+        low: None,
+        high: None,
+        df: None,
+        share: None,
+        note: source.untold.clone(),
+    };
+    if let Some(found) = mixed.drawn_component(index, fit.confidence) {
+        component.variance = Some(found.value);
+        component.standard_deviation = Some(found.value.sqrt());
+        component.low = found.interval.map(|(low, _)| low);
+        component.high = found.interval.map(|(_, high)| high).filter(|high| high.is_finite());
+        if found.boundary {
+            component.note = Some("the estimate is zero: not told apart from zero".to_owned());
+        } else if source.cells < 5 {
+            component.note = Some(format!(
+                "{} of them are few for a spread: the interval says how little they tell",
+                source.cells
+            ));
+        }
+    }
+    component
+}
+
+/// Readings within a run, from a model of single readings: the variance they bring into a result.
+fn single_reading(found: &Variance, readings: f64) -> Component {
+    let sd = |sd: f64| sd / readings.sqrt();
+    Component {
+        source: "reading".to_owned(),
+        kind: "reading".to_owned(),
+        part_of: word(false),
+        variance: Some(found.value / readings),
+        standard_deviation: Some(sd(found.value.sqrt())),
+        low: found.interval.map(|(low, _)| sd(low)),
+        high: found.interval.map(|(_, high)| sd(high)),
+        df: None,
+        share: None,
+        note: Some(format!(
+            "a single reading varies with a standard deviation of {:.3}; a result averages {readings:.0} of them",
+            found.value.sqrt()
+        )),
     }
 }
 

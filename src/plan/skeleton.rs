@@ -8,7 +8,7 @@ use serde::Serialize;
 
 use super::draw::check;
 use super::structure::Structure;
-use super::terms::{Term, terms};
+use super::terms::{Part, Term, terms};
 use crate::diagnostic::Diagnostics;
 use crate::numeric::distribution::t_quantile_upper;
 use crate::protocol::Protocol;
@@ -105,14 +105,28 @@ pub fn skeleton(protocol: &Protocol) -> Result<Skeleton, Diagnostics> {
             }
         })
         .collect();
+    let is_drawn = |term: &Term| term.effect.iter().any(|&f| protocol.factors[f].random);
     let effects: Vec<SkeletonEffect> = placed
         .iter()
-        .map(|(term, stratum)| SkeletonEffect {
-            term: term.name.clone(),
-            df: term.df,
-            judged_against: strata[*stratum].unit.clone(),
-            error_df: strata[*stratum].residual_df,
-            planned: protocol.analysis.planned.contains(&term.effect),
+        .filter(|(term, _)| !is_drawn(term))
+        .map(|(term, stratum)| {
+            let mut judge = (strata[*stratum].residual_df, strata[*stratum].unit.clone());
+            // What changes from one drawn level to the next is spread as well; the source with fewer degrees of freedom rules.
+            for (joined, _) in placed
+                .iter()
+                .filter(|(joined, _)| changes_with_drawn(protocol, term, joined))
+            {
+                if joined.df < judge.0 {
+                    judge = (joined.df, joined.name.clone());
+                }
+            }
+            SkeletonEffect {
+                term: term.name.clone(),
+                df: term.df,
+                judged_against: judge.1,
+                error_df: judge.0,
+                planned: protocol.analysis.planned.contains(&term.effect),
+            }
         })
         .collect();
     let runs = structure.runs();
@@ -151,6 +165,17 @@ pub fn skeleton(protocol: &Protocol) -> Result<Skeleton, Diagnostics> {
     })
 }
 
+/// Whether `joined` is the term of an effect together with random factors only.
+fn changes_with_drawn(protocol: &Protocol, term: &Term, joined: &Term) -> bool {
+    joined.part == Part::Whole
+        && joined.effect.len() > term.effect.len()
+        && term.effect.iter().all(|f| joined.effect.contains(f))
+        && joined
+            .effect
+            .iter()
+            .all(|f| term.effect.contains(f) || protocol.factors[*f].random)
+}
+
 /// What the table means for the person who is about to spend bench time.
 fn sentences(protocol: &Protocol, effects: &[SkeletonEffect]) -> Vec<String> {
     let mut sentences = Vec::new();
@@ -175,6 +200,14 @@ fn sentences(protocol: &Protocol, effects: &[SkeletonEffect]) -> Vec<String> {
                 effect.judged_against
             ));
         }
+    }
+    for factor in protocol.factors.iter().filter(|factor| factor.random) {
+        sentences.push(format!(
+            "The {} levels of {} are drawn from a population: it is reported as a spread, and what changes with it from level to \
+             level is judged against that change.",
+            factor.levels.len(),
+            factor.name
+        ));
     }
     for response in protocol.responses.iter().filter(|response| response.readings > 1) {
         sentences.push(format!(

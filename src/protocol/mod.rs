@@ -7,6 +7,7 @@ mod model;
 mod number;
 mod protocol_keys;
 mod read;
+mod read_model;
 mod read_site;
 mod schema;
 mod shipped;
@@ -20,8 +21,9 @@ mod walk;
 pub use assumed::{Assumed, AssumedEffect, AssumedSize, Spread};
 pub use codes::codes;
 pub use model::{
-    AnalysisPlan, Condition, ConditionId, Design, Effect, Factor, FactorId, Limit, Order, PartOf, Procedure, Protocol,
-    Response, ResponseId, Statistic, Study, StudyKind, Treatments, Unit, UnitId,
+    AnalysisPlan, ComponentIntervals, Condition, ConditionId, DegreesOfFreedom, Design, Effect, Factor, FactorId,
+    Likelihood, Limit, ModelOf, ModelPlan, Order, PartOf, Procedure, Protocol, Response, ResponseId, Statistic, Study,
+    StudyKind, Treatments, Unit, UnitId, Weights,
 };
 pub use read::{read, text_sha256};
 pub use read_site::read_site;

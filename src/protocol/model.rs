@@ -220,6 +220,8 @@ pub struct Factor {
     pub part_of: PartOf,
     /// The site file says which thing stands behind each level.
     pub named_by_site: bool,
+    /// The levels are drawn from a population: the factor brings a spread, not differences.
+    pub random: bool,
     /// The level leaves something behind that may move the next reading.
     pub carries_over: bool,
     /// What the technician does to set it; `{level}` stands for the level with its unit.
@@ -301,6 +303,117 @@ pub struct AnalysisPlan {
     pub interactions: usize,
     /// Level of every interval, in (0, 1).
     pub confidence: f64,
+    /// How the mixed model is fitted.
+    pub model: ModelPlan,
+}
+
+/// How the mixed model is fitted.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct ModelPlan {
+    /// What it describes.
+    pub of: ModelOf,
+    /// How results are weighted.
+    pub weights: Weights,
+    /// Conditions whose straight-line effect is taken out.
+    pub covariates: Vec<ConditionId>,
+    /// Which likelihood is maximised.
+    pub likelihood: Likelihood,
+    /// How degrees of freedom are found.
+    pub degrees_of_freedom: DegreesOfFreedom,
+    /// How intervals of spreads are found.
+    pub component_intervals: ComponentIntervals,
+    /// Number of simulated sets for bootstrap intervals.
+    pub bootstrap: usize,
+}
+
+impl Default for ModelPlan {
+    fn default() -> Self {
+        Self {
+            of: ModelOf::Results,
+            weights: Weights::Equal,
+            covariates: Vec::new(),
+            likelihood: Likelihood::Restricted,
+            degrees_of_freedom: DegreesOfFreedom::KenwardRoger,
+            component_intervals: ComponentIntervals::Profile,
+            bootstrap: 1999,
+        }
+    }
+}
+
+impl ModelPlan {
+    /// True if nothing but the usual way is asked for.
+    #[must_use]
+    pub fn is_usual(&self) -> bool {
+        *self
+            == Self {
+                bootstrap: self.bootstrap,
+                ..Self::default()
+            }
+    }
+}
+
+/// Defines an enumeration of words of the protocol.
+macro_rules! words {
+    ($(#[$doc:meta])* $name:ident { $($(#[$variant_doc:meta])* $variant:ident = $word:literal,)* }) => {
+        $(#[$doc])*
+        #[derive(Debug, Clone, Copy, PartialEq, Eq)]
+        pub enum $name { $($(#[$variant_doc])* $variant,)* }
+
+        impl $name {
+            /// Every one, with the word used in protocols.
+            pub const ALL: &'static [(Self, &'static str)] = &[$((Self::$variant, $word),)*];
+        }
+    };
+}
+
+words! {
+    /// What the mixed model describes.
+    ModelOf {
+        /// The result of each run.
+        Results = "results",
+        /// Each single reading; runs are a unit of their own.
+        Readings = "readings",
+    }
+}
+
+words! {
+    /// How the results of runs are weighted.
+    Weights {
+        /// All alike.
+        Equal = "equal",
+        /// By their number of readings.
+        Readings = "readings",
+    }
+}
+
+words! {
+    /// Which likelihood is maximised.
+    Likelihood {
+        /// That of what the fixed effects leave: spreads without bias in balanced studies.
+        Restricted = "restricted",
+        /// That of everything.
+        Full = "full",
+    }
+}
+
+words! {
+    /// How degrees of freedom are found.
+    DegreesOfFreedom {
+        /// Kenward and Roger, 1997.
+        KenwardRoger = "Kenward-Roger",
+        /// Satterthwaite; for several columns Fai and Cornelius, 1996.
+        Satterthwaite = "Satterthwaite",
+    }
+}
+
+words! {
+    /// How intervals of spreads are found.
+    ComponentIntervals {
+        /// From the profile of the likelihood.
+        Profile = "profile",
+        /// From refits of simulated results.
+        Bootstrap = "bootstrap",
+    }
 }
 
 /// Steps and cautions for the sheet.

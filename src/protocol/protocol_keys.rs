@@ -4,7 +4,7 @@
 //! Out: `PROTOCOL`, the table from which reading, diagnostics and the JSON Schema follow.
 
 use super::keys::{Key, Kind, Need, Sign, Table};
-use super::model::{Statistic, StudyKind};
+use super::model::{ComponentIntervals, DegreesOfFreedom, Likelihood, ModelOf, Statistic, StudyKind, Weights};
 
 const fn key(name: &'static str, kind: Kind, need: Need, doc: &'static str, example: &'static str) -> Key {
     Key {
@@ -361,6 +361,14 @@ static FACTOR: Table = Table {
             "true",
         ),
         key(
+            "random",
+            Kind::Flag,
+            Need::Or("false"),
+            "The levels are drawn from a population that the answer is about, such as operators: the factor brings a spread, not \
+             differences, and so does its interaction with any other factor of the model.",
+            "true",
+        ),
+        key(
             "carries_over",
             Kind::Flag,
             Need::Or("false"),
@@ -461,6 +469,68 @@ static ANALYSIS: Table = Table {
             Need::Or("0.95"),
             "Level of every interval.",
             "0.95",
+        ),
+        key(
+            "model",
+            Kind::Table(&MODEL),
+            Need::May,
+            "How the mixed model is fitted, where the usual way is not wanted.",
+            "{ of = \"readings\" }",
+        ),
+    ],
+};
+
+static MODEL: Table = Table {
+    doc: "How the mixed model is fitted. Any key that differs from its default asks for the mixed model, also where averages would do.",
+    keys: &[
+        key(
+            "of",
+            Kind::Words(|| ModelOf::ALL.iter().map(|(_, word)| *word).collect()),
+            Need::Or("\"results\""),
+            "What the model describes: the result of each run, or each single reading, with runs as a unit of their own.",
+            "\"readings\"",
+        ),
+        key(
+            "weights",
+            Kind::Words(|| Weights::ALL.iter().map(|(_, word)| *word).collect()),
+            Need::Or("\"equal\""),
+            "\"readings\" gives each result the weight of its number of readings: right where readings of a run vary as much as runs do.",
+            "\"readings\"",
+        ),
+        key(
+            "covariates",
+            Kind::Names,
+            Need::May,
+            "Conditions whose straight-line effect is taken out: their slopes are reported, and all else holds at their mean.",
+            "[\"core_temperature\"]",
+        ),
+        key(
+            "likelihood",
+            Kind::Words(|| Likelihood::ALL.iter().map(|(_, word)| *word).collect()),
+            Need::Or("\"restricted\""),
+            "Which likelihood is maximised. The full one underestimates spreads; it needs Satterthwaite's degrees of freedom.",
+            "\"full\"",
+        ),
+        key(
+            "degrees_of_freedom",
+            Kind::Words(|| DegreesOfFreedom::ALL.iter().map(|(_, word)| *word).collect()),
+            Need::Or("\"Kenward-Roger\""),
+            "How degrees of freedom of tests and intervals are found.",
+            "\"Satterthwaite\"",
+        ),
+        key(
+            "component_intervals",
+            Kind::Words(|| ComponentIntervals::ALL.iter().map(|(_, word)| *word).collect()),
+            Need::Or("\"profile\""),
+            "Intervals of the spreads: from the likelihood's profile, or from refits of simulated results (parametric bootstrap).",
+            "\"bootstrap\"",
+        ),
+        key(
+            "bootstrap",
+            Kind::Whole(199, 100_000),
+            Need::Or("1999"),
+            "How many sets of results are simulated for bootstrap intervals.",
+            "1999",
         ),
     ],
 };

@@ -13,10 +13,11 @@ use rust_decimal::Decimal;
 use sha2::{Digest, Sha256};
 
 use super::model::{
-    AnalysisPlan, Condition, Design, Effect, Limit, Order, Procedure, Protocol, Response, Statistic, Study, StudyKind,
-    Treatments, UnitId,
+    AnalysisPlan, Condition, Design, Effect, Limit, ModelPlan, Order, Procedure, Protocol, Response, Statistic, Study,
+    StudyKind, Treatments, UnitId,
 };
 use super::protocol_keys::PROTOCOL;
+use super::read_model;
 use super::structure;
 use super::tree::{Span, Tree};
 use super::values::minutes;
@@ -64,14 +65,16 @@ pub fn read(source: &Arc<Source>) -> Result<(Protocol, Diagnostics), Diagnostics
     structure::check_names(&mut desk, &tree);
     let mut units = structure::units(&mut desk, &tree);
     let (factors, factors_sound) = structure::factors(&mut desk, &tree, &units);
-    let conditions = tree
+    let conditions: Vec<Condition> = tree
         .trees("condition")
         .iter()
         .map(|t| condition(&mut desk, &tree, t))
         .collect();
     structure::count(&mut desk, &tree, &mut units, (&factors, factors_sound), &design);
     let factor_names: Vec<&str> = factors.iter().map(|factor| factor.name.as_str()).collect();
-    let analysis = analysis(&mut desk, &tree, &factor_names);
+    let mut analysis = analysis(&mut desk, &tree, &factor_names);
+    analysis.model = read_model::model_plan(&mut desk, &tree, &factors, &conditions, &responses);
+    read_model::check_random(&mut desk, &tree, &factors, &analysis.planned);
     let response_names: Vec<&str> = responses.iter().map(|response| response.name.as_str()).collect();
     let assumed = super::assumed::read(&mut desk, &tree, &response_names, &units, &factors);
     let protocol = Protocol {
@@ -325,6 +328,7 @@ fn analysis(desk: &mut Desk<'_>, root: &Tree, factors: &[&str]) -> AnalysisPlan 
         confidence: tree
             .and_then(|t| t.number("confidence"))
             .map_or(0.95, super::number::Exact::to_f64),
+        model: ModelPlan::default(),
     }
 }
 

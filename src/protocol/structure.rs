@@ -317,6 +317,7 @@ pub(super) fn factors(desk: &mut Desk<'_>, root: &Tree, units: &[Unit]) -> (Vec<
             unit: tree.string("unit"),
             part_of: part_of(tree),
             named_by_site: tree.flag("named_by_site"),
+            random: tree.flag("random"),
             carries_over: tree.flag("carries_over"),
             how: tree.string("how"),
         });

@@ -177,6 +177,7 @@ pub fn protocol() -> Protocol {
         unit: String::new(),
         part_of,
         named_by_site: false,
+        random: false,
         carries_over: false,
         how: String::new(),
     };
@@ -218,6 +219,7 @@ pub fn protocol() -> Protocol {
                 ..factor("temperature", 0, &["21", "25"], PartOf::Method)
             },
             Factor {
+                random: false,
                 carries_over: true,
                 ..factor("finish", 1, &["turned", "waxed"], PartOf::Product)
             },
@@ -236,6 +238,7 @@ pub fn protocol() -> Protocol {
             planned: vec![vec![0], vec![1], vec![2], vec![1, 2]],
             interactions: 2,
             confidence: 0.95,
+            model: wellrun::protocol::ModelPlan::default(),
         },
         assumed: Vec::new(),
         procedure: Procedure {

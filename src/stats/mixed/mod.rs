@@ -2,16 +2,17 @@
 //!
 //! In:  a `MixedProblem` (complete rows), or a `Prepared` layout and response vectors.
 //! Out: a `MixedFit`: β, variance components, criterion, predicted effects; and from it tests by Kenward–Roger or
-//!      Satterthwaite, contrasts, and profile intervals of standard deviations.
+//!      Satterthwaite, contrasts, and profile or bootstrap intervals of standard deviations.
 //!
 //! The way through: `prepare` collects sums once a layout → `evaluate` gives the criterion and `derivatives` its
 //! exact first and second derivatives at any variances → `minimise` finds the optimum under the bounds → `fit` gathers it →
 //! `small_sample` and `profile` draw inferences. No matrix is larger than the number of levels left after the
 //! largest term has been eliminated, plus p; the rows are read once.
 //!
-//! Never here: files, clock, random numbers, rounding for display, the choice of a model.
+//! Never here: files, clock, random numbers but those of a named stream, rounding for display, the choice of a model.
 
 mod adjustment;
+mod bootstrap;
 mod criterion;
 mod dense;
 mod derivatives;
@@ -27,6 +28,7 @@ mod projection;
 mod small_sample;
 mod sums;
 
+pub use bootstrap::percentile_interval;
 pub use fit::{Component, MixedFit, Predicted, fit};
 pub use layout::Part;
 pub use prepare::Prepared;
