@@ -359,6 +359,7 @@ mod tests {
             unit: String::new(),
             part_of: PartOf::Method,
             named_by_site: false,
+            random: false,
             carries_over: false,
             how: String::new(),
         }
