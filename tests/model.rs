@@ -164,13 +164,13 @@ fn rollers(extra: &str) -> Protocol {
     }
 }
 
-fn written(value: f64) -> Option<Written> {
+fn written(value: f64) -> Written {
     let text = format!("{value:.2}");
-    Some(Written {
+    Written {
         value: text.parse().unwrap(),
         text,
         entry: 1,
-    })
+    }
 }
 
 /// Four sessions of four runs of three readings; some of the last readings left out on request.
@@ -181,18 +181,14 @@ fn sessions(short: bool) -> Record {
         let level = 55.0 + [0.0, 1.1, -0.7, 0.4][session] + 0.8 * finish as f64 + ((run * 29 % 11) as f64 - 5.0) * 0.09;
         let taken = if short && run % 5 == 2 { 1 } else { 3 };
         let readings = (0..3)
-            .map(|k| {
-                (k < taken)
-                    .then(|| written(level + (((run + 5 * k) * 31 % 13) as f64 - 6.0) * 0.05))
-                    .flatten()
-            })
+            .map(|k| (k < taken).then(|| written(level + (((run + 5 * k) * 31 % 13) as f64 - 6.0) * 0.05)))
             .collect();
         record.runs.insert(
             run + 1,
             RunRecord {
                 run: run + 1,
                 readings: vec![readings],
-                conditions: vec![written([21.0, 22.5, 20.5, 24.0][session]).filter(|_| run % 4 == 0)],
+                conditions: vec![(run % 4 == 0).then(|| written([21.0, 22.5, 20.5, 24.0][session]))],
                 units: vec![format!("s{session}"), (run + 1).to_string()],
                 levels: vec![finish],
                 ..RunRecord::default()

@@ -298,7 +298,15 @@ pub(super) fn slopes(response: &str, found: &ResponseFindings, voice: &Voice) ->
     let columns: Vec<&str> = columns.iter().map(String::as_str).collect();
     let table = Table::new(
         name(response, "slopes"),
-        format!("Change of {} per unit of a numeric factor", plain(response)),
+        format!(
+            "Change of {} per unit of {}",
+            plain(response),
+            if found.slopes.iter().any(|s| s.covariate) {
+                "a numeric factor or covariate"
+            } else {
+                "a numeric factor"
+            }
+        ),
         &columns,
     );
     Some(apart(
@@ -374,6 +382,9 @@ pub(super) fn components(response: &str, found: &ResponseFindings, voice: &Voice
         remark.push_str(
             "Levels studied: the spread that these levels of a factor bring about; other levels bring another. ",
         );
+    }
+    if found.components.iter().any(|c| c.kind == "levels drawn") {
+        remark.push_str("Levels drawn: the spread in the population from which the levels of a factor were drawn. ");
     }
     if found.components.iter().any(|c| c.variance.is_some_and(|v| v <= 0.0)) {
         remark.push_str(
