@@ -9,6 +9,9 @@ use std::collections::BTreeMap;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::aliasing::{AliasFinding, LeftOutFinding};
+use super::unreplicated::UnreplicatedFinding;
+
 /// Format name written into `Findings::format`.
 pub const FORMAT: &str = "wellrun findings 1";
 
@@ -179,6 +182,12 @@ pub struct ResponseFindings {
     pub components: Vec<Component>,
     /// Is there anything the model does not see?
     pub checks: Vec<Check>,
+    /// Effects of the protocol that these runs cannot tell from those of the model.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub left_out: Vec<LeftOutFinding>,
+    /// Effects judged against each other, where no setting was repeated.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub unreplicated: Option<UnreplicatedFinding>,
     /// What could not be answered, and why, in sentences.
     pub cannot_tell: Vec<String>,
     /// Every result with its settings: what the figures show.
@@ -249,6 +258,9 @@ pub struct EffectFinding {
     pub planned: bool,
     /// Why something is null.
     pub note: Option<String>,
+    /// What else stands in the estimate: effects that these runs cannot tell from it.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub aliases: Vec<AliasFinding>,
 }
 
 /// How a randomization test was made.
@@ -325,6 +337,9 @@ pub struct ContrastFinding {
     pub planned: bool,
     /// Against the smallest difference that matters, from the interval; null if the protocol states none.
     pub verdict: Option<Verdict>,
+    /// What else stands in the estimate: effects that these runs cannot tell from it.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub aliases: Vec<AliasFinding>,
 }
 
 /// What an interval says about the smallest difference that matters.
@@ -367,6 +382,9 @@ pub struct SlopeFinding {
     /// True for a condition measured at the bench whose effect the model takes out; `factor` is then its name.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub covariate: bool,
+    /// What else stands in the estimate: effects that these runs cannot tell from it.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub aliases: Vec<AliasFinding>,
 }
 
 /// One source of spread.

@@ -5,10 +5,11 @@
 
 use std::collections::BTreeMap;
 
+use super::aliasing::{AliasFinding, LeftOutFinding, chosen};
 use super::estimate::Estimate;
 use super::frame::Frame;
 use super::unbalanced::{self, Drawn, Request, Unbalanced};
-use crate::plan::{Structure, Term, terms};
+use crate::plan::{Part, Structure, Term};
 use crate::protocol::{Effect, ModelOf, Protocol, Weights};
 use crate::stats::components::{Combinations, combinations};
 use crate::stats::interval::{WeightedMeanSquare, combination, satterthwaite_df};
@@ -17,8 +18,14 @@ use crate::stats::strata::{Partition, StrataError, StrataFit, TermColumns, fit};
 
 /// A fitted response.
 pub(super) struct Fit {
-    /// The terms, as declared.
+    /// The terms that the runs can tell apart, as declared.
     pub terms: Vec<Term>,
+    /// Columns of each term over the rows.
+    pub columns: Vec<TermColumns>,
+    /// What else stands in the estimate of each term.
+    pub aliases: Vec<Vec<AliasFinding>>,
+    /// Effects that cannot be told from those of the model.
+    pub left_out: Vec<LeftOutFinding>,
     /// The unit structure of the rows.
     pub structure: Structure,
     /// The partitions of the rows, one a stratum.
@@ -46,26 +53,11 @@ impl Fit {
     pub(super) fn new(protocol: &Protocol, frame: &Frame, name: &str) -> Result<Self, String> {
         let structure = frame.structure(protocol);
         let partitions = partitions(frame, &structure);
-        let is_drawn = |effect: &Effect| effect.iter().any(|&f| protocol.factors[f].random);
-        let terms: Vec<Term> = terms(protocol)
-            .into_iter()
-            .filter(|term| !is_drawn(&term.effect))
-            .collect();
-        let columns: Vec<TermColumns> = terms
-            .iter()
-            .map(|term| {
-                let rows: Vec<Vec<f64>> = frame
-                    .rows
-                    .iter()
-                    .map(|row| term.columns_at(protocol, &row.levels))
-                    .collect();
-                TermColumns {
-                    columns: (0..term.df)
-                        .map(|column| rows.iter().map(|row| row[column]).collect())
-                        .collect(),
-                }
-            })
-            .collect();
+        if frame.rows.len() < 2 {
+            return Err(format!("{} results are too few to analyse.", frame.rows.len()));
+        }
+        let chosen = chosen(protocol, frame)?;
+        let (terms, columns) = (chosen.terms, chosen.columns);
         let results = frame.results();
         let drawn = drawn(protocol, frame);
         let by_averages = protocol.analysis.model.is_usual() && drawn.is_empty();
@@ -77,18 +69,37 @@ impl Fit {
                 Engine::Balanced(Box::new(Balanced { strata, combinations }))
             }
             None | Some(Err(StrataError::UnevenCells { .. } | StrataError::SplitTerm { .. })) => {
-                let mixed = mixed(protocol, frame, name, &results, &partitions, columns, drawn);
+                let mixed = mixed(protocol, frame, name, &results, &partitions, columns.clone(), drawn);
                 Engine::Unbalanced(Box::new(mixed.map_err(|e| unbalanced::explain(&e))?))
             }
             Some(Err(problem)) => return Err(explain(&problem, &terms, frame)),
         };
         Ok(Self {
             terms,
+            columns,
+            aliases: chosen.aliases,
+            left_out: chosen.left_out,
             structure,
             partitions,
             engine,
             confidence: protocol.analysis.confidence,
         })
+    }
+
+    /// True if all of an effect is in the model.
+    pub(super) fn holds(&self, effect: &Effect) -> bool {
+        self.terms
+            .iter()
+            .any(|term| term.effect == *effect && term.part == Part::Whole)
+    }
+
+    /// What else stands in the estimate of an effect.
+    pub(super) fn aliases_of(&self, effect: &Effect) -> Vec<AliasFinding> {
+        let own = self
+            .terms
+            .iter()
+            .position(|t| t.effect == *effect && t.part == Part::Whole);
+        own.map_or_else(Vec::new, |term| self.aliases[term].clone())
     }
 
     /// The balanced fit, if it is one.
@@ -138,7 +149,7 @@ impl Fit {
         let term = self
             .terms
             .iter()
-            .position(|term| term.effect == *effect && term.part == crate::plan::Part::Whole)?;
+            .position(|term| term.effect == *effect && term.part == Part::Whole)?;
         let mut values: Vec<Vec<f64>> = self.terms.iter().map(|term| vec![0.0; term.df]).collect();
         *values.get_mut(term)?.first_mut()? = 1.0;
         Some(self.estimate(0.0, &values))
@@ -158,7 +169,9 @@ impl Fit {
                     .iter()
                     .all(|factor| at.iter().any(|(fixed, _)| fixed == factor))
                 {
-                    term.columns_at(protocol, &levels)
+                    let mut own = term.columns_at(protocol, &levels);
+                    own.truncate(term.df);
+                    own
                 } else {
                     vec![0.0; term.df]
                 }

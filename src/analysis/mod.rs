@@ -1,5 +1,6 @@
 //! Protocol, plan and record to findings; chooses what `stats` is asked.
 
+mod aliasing;
 mod checks;
 mod estimate;
 mod findings;
@@ -10,6 +11,9 @@ mod response;
 mod sources;
 mod summary;
 mod unbalanced;
+mod unreplicated;
 
+pub use aliasing::{AliasFinding, LeftOutFinding};
 pub use findings::*;
 pub use summary::{analyse, findings_schema};
+pub use unreplicated::{LoneEffect, Standing, UnreplicatedFinding};

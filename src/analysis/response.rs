@@ -17,6 +17,7 @@ use super::fit::{Engine, Fit};
 use super::frame::Frame;
 use super::randomization::randomization;
 use super::sources::components;
+use super::unreplicated::unreplicated;
 use crate::numeric::distribution::f_upper;
 use crate::numeric::sum;
 use crate::plan::{Part, Plan};
@@ -77,6 +78,8 @@ pub(super) fn findings(
         slopes: Vec::new(),
         components: Vec::new(),
         checks: Vec::new(),
+        left_out: Vec::new(),
+        unreplicated: None,
         cannot_tell: Vec::new(),
         results: run_results(protocol, &frame),
     };
@@ -105,6 +108,9 @@ pub(super) fn findings(
     fill(&mut found, protocol, plan, &frame, &fit);
     found.components = components(protocol, declared, &frame, &fit);
     found.checks = checks(protocol, declared, &frame, &fit);
+    found.unreplicated = unreplicated(protocol, &frame, &fit);
+    found.left_out.clone_from(&fit.left_out);
+    found.cannot_tell.extend(untold(&fit));
     found
 }
 
@@ -168,12 +174,7 @@ fn fill(found: &mut ResponseFindings, protocol: &Protocol, plan: Option<&Plan>, 
             });
         }
     }
-    for effect in found.effects.iter().filter(|effect| effect.denominator_df.is_none()) {
-        found.cannot_tell.push(format!(
-            "{} has no error term: nothing is left of the spread of {} to judge it by, so it has no interval and no p-value.",
-            effect.term, effect.judged_against
-        ));
-    }
+    found.cannot_tell.extend(without_error(&found.effects));
     let left = match mixed {
         Some(mixed) => mixed
             .component(finest, finest, fit.confidence)
@@ -191,12 +192,7 @@ fn fill(found: &mut ResponseFindings, protocol: &Protocol, plan: Option<&Plan>, 
     };
     let mean = |at: &[(FactorId, usize)]| mean_finding(protocol, frame, at, count(at), fit.mean(protocol, at));
     found.grand_mean = mean(&[]);
-    let drawn = |effect: &Effect| effect.iter().any(|&f| protocol.factors[f].random);
-    for effect in protocol
-        .model_effects()
-        .iter()
-        .filter(|effect| effect.len() <= 2 && !drawn(effect))
-    {
+    for effect in protocol.model_effects().iter().filter(|e| e.len() <= 2 && fit.holds(e)) {
         found.means.extend(settings(protocol, effect).iter().map(|at| mean(at)));
     }
     for (factor, declared) in protocol.factors.iter().enumerate() {
@@ -205,9 +201,10 @@ fn fill(found: &mut ResponseFindings, protocol: &Protocol, plan: Option<&Plan>, 
             continue;
         }
         if declared.is_numeric() {
-            found
-                .slopes
-                .extend(fit.slope(&effect).map(|slope| slope_finding(protocol, factor, &slope)));
+            found.slopes.extend(
+                fit.slope(&effect)
+                    .map(|slope| slope_finding(protocol, fit, factor, &slope)),
+            );
         } else {
             found
                 .contrasts
@@ -220,7 +217,12 @@ fn fill(found: &mut ResponseFindings, protocol: &Protocol, plan: Option<&Plan>, 
             found.slopes.push(covariate_finding(condition, frame, place, &slope));
         }
     }
-    for effect in protocol.analysis.planned.iter().filter(|effect| effect.len() == 2) {
+    for effect in protocol
+        .analysis
+        .planned
+        .iter()
+        .filter(|e| e.len() == 2 && fit.holds(e))
+    {
         for (factor, other) in [(effect[0], effect[1]), (effect[1], effect[0])] {
             if protocol.factors[factor].is_numeric() {
                 continue;
@@ -241,6 +243,59 @@ fn fill(found: &mut ResponseFindings, protocol: &Protocol, plan: Option<&Plan>, 
         result.fitted = Some(frame.reference + fitted);
         result.residual = Some(row.result - fitted);
     }
+}
+
+/// The effects without an error term, in a sentence for each unit they would be judged against.
+fn without_error(effects: &[EffectFinding]) -> Vec<String> {
+    let mut units: Vec<&str> = Vec::new();
+    let without = || effects.iter().filter(|effect| effect.denominator_df.is_none());
+    for effect in without() {
+        if !units.contains(&effect.judged_against.as_str()) {
+            units.push(&effect.judged_against);
+        }
+    }
+    units
+        .into_iter()
+        .map(|unit| {
+            let terms: Vec<&str> = without()
+                .filter(|effect| effect.judged_against == unit)
+                .map(|effect| effect.term.as_str())
+                .collect();
+            let (have, them, they) = match terms.len() {
+                1 => ("has", "it", "it has"),
+                _ => ("have", "them", "they have"),
+            };
+            format!(
+                "{} {have} no error term: nothing is left of the spread of {unit} to judge {them} by, so {they} no interval and no p-value.",
+                terms.join(", ")
+            )
+        })
+        .collect()
+}
+
+/// What the runs mix, for people.
+fn untold(fit: &Fit) -> Vec<String> {
+    let mut said = Vec::new();
+    for effect in fit.left_out.iter().filter(|effect| effect.planned) {
+        said.push(format!(
+            "{} was planned, but these runs cannot tell it from {}: it stands in that estimate and has none of its own.",
+            effect.term,
+            effect.stands_in.join(", ")
+        ));
+    }
+    let others: Vec<&str> = fit
+        .left_out
+        .iter()
+        .filter(|e| !e.planned)
+        .map(|e| e.term.as_str())
+        .collect();
+    if !others.is_empty() {
+        said.push(format!(
+            "These runs cannot tell {} from the effects that are given; each of those is named with what may stand in it.",
+            others.join(", ")
+        ));
+    }
+    said
 }
 
 fn effects(protocol: &Protocol, fit: &Fit) -> Vec<EffectFinding> {
@@ -272,6 +327,7 @@ fn effect(protocol: &Protocol, fit: &Fit, index: usize) -> EffectFinding {
         randomization: None,
         planned: protocol.analysis.planned.contains(&term.effect),
         note: None,
+        aliases: fit.aliases[index].clone(),
     };
     match &fit.engine {
         Engine::Balanced(balanced) => {
@@ -411,6 +467,7 @@ fn differences(
                 verdict: relevant
                     .zip(difference.low.zip(difference.high))
                     .map(|(size, (low, high))| verdict(low, high, size)),
+                aliases: fit.aliases_of(effect),
             });
         }
     }
@@ -433,7 +490,7 @@ fn verdict(low: f64, high: f64, size: f64) -> Verdict {
     }
 }
 
-fn slope_finding(protocol: &Protocol, factor: FactorId, slope: &Estimate) -> SlopeFinding {
+fn slope_finding(protocol: &Protocol, fit: &Fit, factor: FactorId, slope: &Estimate) -> SlopeFinding {
     let declared = &protocol.factors[factor];
     let numbers: Vec<f64> = declared
         .numbers
@@ -457,6 +514,7 @@ fn slope_finding(protocol: &Protocol, factor: FactorId, slope: &Estimate) -> Slo
         span: ends,
         planned: protocol.analysis.planned.contains(&vec![factor]),
         covariate: false,
+        aliases: fit.aliases_of(&vec![factor]),
     }
 }
 
@@ -488,6 +546,7 @@ fn covariate_finding(condition: &Condition, frame: &Frame, place: usize, slope: 
         ),
         planned: false,
         covariate: true,
+        aliases: Vec::new(),
     }
 }
 

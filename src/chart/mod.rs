@@ -6,6 +6,7 @@
 //! | figure      | question                                        |
 //! |-------------|-------------------------------------------------|
 //! | `effects`   | How far does each change move the result?       |
+//! | `lone`      | Which effects stand out from chance?            |
 //! | `means`     | What does each level read, over the raw results? |
 //! | `run_order` | What happened in the course of the study?       |
 //! | `spread`    | Where does the spread of one result come from?  |
@@ -16,6 +17,7 @@
 
 mod axis;
 mod effects;
+mod lone;
 mod means;
 mod order;
 mod spread;
@@ -24,6 +26,7 @@ mod svg;
 use serde::Serialize;
 
 pub use effects::{EffectRow, EffectsChart};
+pub use lone::{LoneChart, LoneRow};
 pub use means::{Column, MeansChart, Panel};
 pub use order::{OrderChart, OrderPoint};
 pub use spread::{SpreadChart, SpreadRow};

@@ -25,6 +25,7 @@ const MOST_BLOCKS: usize = 40;
 pub(super) fn figures(protocol: &Protocol, response: &str, found: &ResponseFindings, voice: &Voice) -> Vec<Picture> {
     [
         effects(protocol, response, found, voice),
+        super::lone::figure(response, found, voice),
         means(protocol, response, found, voice),
         order(protocol, response, found, voice),
         spread(response, found, voice),
@@ -34,7 +35,7 @@ pub(super) fn figures(protocol: &Protocol, response: &str, found: &ResponseFindi
     .collect()
 }
 
-fn picture(figure: Figure, caption: String) -> Picture {
+pub(super) fn picture(figure: Figure, caption: String) -> Picture {
     Picture {
         name: figure.name,
         number: 0,
@@ -46,7 +47,7 @@ fn picture(figure: Figure, caption: String) -> Picture {
 }
 
 /// `hardness (Shore D)`.
-fn quantity(response: &str, voice: &Voice) -> String {
+pub(super) fn quantity(response: &str, voice: &Voice) -> String {
     if voice.unit.is_empty() {
         plain(response)
     } else {

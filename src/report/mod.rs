@@ -10,6 +10,7 @@
 //! | `sentences`| findings as plain sentences                            |
 //! | `spread`   | the sources of spread in words                         |
 //! | `figures`  | which figures, with which rows and which answer        |
+//! | `lone`     | effects without replicates, and what runs mix          |
 //! | `tables`   | which tables, with which columns                       |
 //! | `values`   | the values that a note may pull in, by name            |
 //! | `note`     | the author's Markdown with these values in place       |
@@ -25,6 +26,7 @@
 mod build;
 mod document;
 mod figures;
+mod lone;
 mod note;
 pub mod number;
 mod order;

@@ -16,6 +16,7 @@ use std::collections::BTreeSet;
 
 use crate::analysis::{Check, ContrastFinding, EffectFinding, ResponseFindings, SlopeFinding, Verdict};
 
+use super::lone::after_aliases;
 use super::number::{self, NBSP, Place, fixed, p_equals, p_value, thousands, with_unit};
 use super::words::{Voice, capital, listed, place, plain, several, spelled};
 
@@ -133,10 +134,11 @@ impl Voice {
         let start = |text: String| if at.is_empty() { capital(&text) } else { text };
         let difference = with_unit(&fixed(found.difference, place), &self.unit);
         let kind = planned(found.planned);
+        let mixed = after_aliases(&found.aliases);
         let side = side(found.low, found.high);
         let (Some(low), Some(high)) = (found.low, found.high) else {
             return format!(
-                "{at}{}: the difference is {difference}; how certain it is cannot be told; {kind}.",
+                "{at}{}: the difference is {difference}; how certain it is cannot be told{mixed}; {kind}.",
                 start(format!("{to} against {from}"))
             );
         };
@@ -148,7 +150,7 @@ impl Voice {
                     ("lower", -high, -low)
                 };
                 format!(
-                    "{at}{} reads {} {word} than {from} ({} {} {word}){}{}; {kind}.",
+                    "{at}{} reads {} {word} than {from} ({} {} {word}){}{}{mixed}; {kind}.",
                     start(to),
                     with_unit(&fixed(found.difference.abs(), place), &self.unit),
                     self.interval_name(),
@@ -158,7 +160,7 @@ impl Voice {
                 )
             }
             Side::Both | Side::Unknown => format!(
-                "{at}{}: undecided; the difference is {difference} ({} {}){}; {kind}.",
+                "{at}{}: undecided; the difference is {difference} ({} {}){}{mixed}; {kind}.",
                 start(format!("{to} against {from}")),
                 self.interval_name(),
                 Self::interval(low, high, place),
@@ -211,15 +213,18 @@ impl Voice {
         let name = capital(&plain(&found.factor));
         let value = with_unit(&fixed(found.per_unit, place), &self.slope_unit(found));
         let kind = planned(found.planned);
+        let mixed = after_aliases(&found.aliases);
         let (Some(low), Some(high)) = (found.low, found.high) else {
-            return format!("{name}: {value}; how certain it is cannot be told; {kind}.");
+            return format!("{name}: {value}; how certain it is cannot be told{mixed}; {kind}.");
         };
         let interval = format!("({} {})", self.interval_name(), Self::interval(low, high, place));
         match side(found.low, found.high) {
-            Side::Higher | Side::Lower => format!("{name}: {value} {interval} over {}; {kind}.", Self::span(found)),
+            Side::Higher | Side::Lower => {
+                format!("{name}: {value} {interval} over {}{mixed}; {kind}.", Self::span(found))
+            }
             Side::Both | Side::Unknown => {
                 format!(
-                    "{name}: undecided; {value} {interval} over {}; {kind}.",
+                    "{name}: undecided; {value} {interval} over {}{mixed}; {kind}.",
                     Self::span(found)
                 )
             }
@@ -247,12 +252,13 @@ impl Voice {
     pub fn effect(&self, found: &EffectFinding) -> String {
         let name = capital(&plain(&found.term));
         let kind = planned(found.planned);
+        let mixed = after_aliases(&found.aliases);
         let (Some(p), Some(f), Some(df)) = (found.p, found.f, found.denominator_df) else {
             let why = found
                 .note
                 .as_deref()
                 .map_or_else(String::new, |note| format!(" ({})", note.trim_end_matches('.')));
-            return format!("{name}: cannot be told{why}; {kind}.");
+            return format!("{name}: cannot be told{why}{mixed}; {kind}.");
         };
         let shown = found.p_adjusted.unwrap_or(p);
         let adjusted = if found.p_adjusted.is_some() { "adjusted " } else { "" };
@@ -267,19 +273,19 @@ impl Voice {
         if let ([factor], true) = (found.factors.as_slice(), found.term.contains("straight line")) {
             let factor = capital(&plain(factor));
             return if decided {
-                format!("{factor}: the change is not along a straight line ({test}); {kind}.")
+                format!("{factor}: the change is not along a straight line ({test}){mixed}; {kind}.")
             } else {
-                format!("{factor}: undecided whether the change leaves a straight line ({test}); {kind}.")
+                format!("{factor}: undecided whether the change leaves a straight line ({test}){mixed}; {kind}.")
             };
         }
         let names: Vec<String> = found.factors.iter().map(|f| plain(f)).collect();
         match (decided, names.as_slice()) {
             (true, [first, rest @ ..]) if !rest.is_empty() => format!(
-                "{name}: what {first} does depends on {} ({test}); {kind}.",
+                "{name}: what {first} does depends on {} ({test}){mixed}; {kind}.",
                 listed(rest)
             ),
-            (true, _) => format!("{name}: its levels read differently ({test}); {kind}."),
-            (false, _) => format!("{name}: undecided ({test}); {kind}."),
+            (true, _) => format!("{name}: its levels read differently ({test}){mixed}; {kind}."),
+            (false, _) => format!("{name}: undecided ({test}){mixed}; {kind}."),
         }
     }
 
@@ -329,6 +335,10 @@ impl Voice {
         }
         for factor in factors {
             let before = said.len();
+            said.extend(self.lone_of(&[factor.to_owned()], found));
+            if said.len() > before {
+                continue;
+            }
             said.extend(
                 found
                     .slopes
@@ -363,8 +373,10 @@ impl Voice {
         }
         for effect in found.effects.iter().filter(|e| e.planned && e.factors.len() > 1) {
             let few = self.few_orders(effect, found).map(|few| format!(" {few}"));
-            said.push(self.effect(effect) + few.as_deref().unwrap_or_default());
+            let lone = self.lone_of(&effect.factors, found);
+            said.push(lone.unwrap_or_else(|| self.effect(effect)) + few.as_deref().unwrap_or_default());
         }
+        said.extend(found.unreplicated.as_ref().map(|u| self.lone_summary(u)));
         said.extend(self.spread(&found.components));
         said
     }
