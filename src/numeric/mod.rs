@@ -1,5 +1,6 @@
 //! Numbers only: matrices, factorizations, sums, distributions, zeros. Knows nothing of protocols, files or text.
 
+pub mod arrangement;
 mod cholesky;
 pub mod distribution;
 pub mod expression;
