@@ -98,7 +98,7 @@ fn spread(protocol: &Protocol, factor: usize, frame: &Frame, strata: &StrataFit)
     let declared = &protocol.factors[factor];
     let name = format!("spread by {}", declared.name);
     let mut distances: Vec<Vec<f64>> = Vec::new();
-    for level in 0..declared.levels.len() {
+    for level in 0..declared.corner_levels() {
         let left: Vec<f64> = (0..frame.rows.len())
             .filter(|&row| frame.rows[row].levels[factor] == level)
             .map(|row| strata.residuals[row])

@@ -11,9 +11,10 @@ use std::collections::BTreeMap;
 
 use super::fit::Fit;
 use super::frame::Frame;
+use crate::design::treatments;
 use crate::numeric::stream::Stream;
 use crate::plan::{Part, Plan};
-use crate::protocol::{Effect, Protocol, UnitId};
+use crate::protocol::{Effect, Placement, Protocol, UnitId};
 use crate::stats::randomization::{Group, Randomization, test};
 
 /// Arrangements listed at most; beyond, so many are drawn.
@@ -45,17 +46,20 @@ pub(super) fn randomization(
     let cells = Cells::of(protocol, effect);
     for unit in units {
         let factors = protocol.factors_on(unit);
-        let radix: Vec<usize> = factors.iter().map(|&f| protocol.factors[f].levels.len()).collect();
-        let combinations: usize = radix.iter().product();
-        let parts: Vec<u32> = (0..combinations)
-            .map(|combination| {
-                let mut rest = combination;
-                let mut part = 0;
-                for (&factor, &levels) in factors.iter().zip(&radix).rev() {
-                    part += cells.step(factor) * (rest % levels);
-                    rest /= levels;
-                }
-                part as u32
+        // Where a set comes in groups, as a square or as sequences, runs were not free to change places one by one.
+        let set = protocol.design.set.as_ref().filter(|set| set.unit == unit);
+        if set.is_some_and(|set| set.placement != Placement::Whole) {
+            return None;
+        }
+        let rows = treatments(protocol, unit);
+        let parts: Vec<u32> = rows
+            .iter()
+            .map(|row| {
+                let steps = factors
+                    .iter()
+                    .zip(row)
+                    .map(|(&factor, level)| cells.step(factor) * level);
+                steps.sum::<usize>() as u32
             })
             .collect();
         let above = &fit.structure.above[unit];
@@ -75,10 +79,8 @@ pub(super) fn randomization(
             });
             let slot = first + row.units[unit];
             own.push(slot);
-            observed[slot] = factors
-                .iter()
-                .zip(&radix)
-                .fold(0, |c, (&f, &levels)| c * levels + row.levels[f]);
+            let own: Vec<usize> = factors.iter().map(|&f| row.levels[f]).collect();
+            observed[slot] = rows.iter().position(|known| *known == own)?;
         }
     }
     let contrasts = cells.contrasts(protocol, effect);

@@ -160,7 +160,7 @@ fn fill(found: &mut ResponseFindings, protocol: &Protocol, plan: Option<&Plan>, 
     }
     found.effects = effects(protocol, fit);
     for (term, effect) in fit.terms.iter().zip(&mut found.effects) {
-        if !effect.planned || term.part == Part::Departure {
+        if !effect.planned || term.part != Part::Whole {
             continue;
         }
         if let Some(test) = randomization(protocol, plan, frame, fit, &term.effect) {
@@ -227,7 +227,7 @@ fn fill(found: &mut ResponseFindings, protocol: &Protocol, plan: Option<&Plan>, 
             if protocol.factors[factor].is_numeric() {
                 continue;
             }
-            for level in 0..protocol.factors[other].levels.len() {
+            for level in 0..protocol.factors[other].corner_levels() {
                 found.contrasts.extend(differences(
                     protocol,
                     fit,
@@ -372,7 +372,7 @@ fn settings(protocol: &Protocol, effect: &Effect) -> Vec<Vec<(FactorId, usize)>>
         settings
             .into_iter()
             .flat_map(|setting| {
-                (0..protocol.factors[factor].levels.len()).map(move |level| {
+                (0..protocol.factors[factor].corner_levels()).map(move |level| {
                     let mut longer = setting.clone();
                     longer.push((factor, level));
                     longer

@@ -294,6 +294,8 @@ fn levels_studied(fit: &Fit, index: usize, name: &str, part: Part, product: bool
         component.note = Some("the estimate is negative: not told apart from zero".to_owned());
     } else if part == Part::Departure {
         component.note = Some("what a straight line leaves over".to_owned());
+    } else if part == Part::Curvature {
+        component.note = Some("as far as centre points show it".to_owned());
     }
     if mean_square > 0.0 {
         let ratio = term.sum_of_squares / df / mean_square;

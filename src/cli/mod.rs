@@ -26,6 +26,7 @@ mod schema;
 mod sheet;
 mod shipped;
 mod status;
+mod treatments;
 mod typeset;
 
 use std::collections::BTreeMap;

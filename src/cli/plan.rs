@@ -5,6 +5,7 @@ use serde_json::json;
 use super::console::{Console, Page};
 use super::load::StudyArgument;
 use super::outside::{self, Outside};
+use super::treatments;
 use super::{Answer, Done, counted, help_end};
 use crate::diagnostic::{Diagnostic, Diagnostics};
 use crate::plan::{self, Plan, Skeleton};
@@ -184,6 +185,9 @@ fn page(protocol: &Protocol, skeleton: &Skeleton) -> Page {
         ]);
     }
     page.table(strata);
+    if let Some(aliasing) = &skeleton.aliasing {
+        treatments::describe(&mut page, aliasing);
+    }
     if !skeleton.sentences.is_empty() {
         page.heading("What to bear in mind");
         for sentence in &skeleton.sentences {

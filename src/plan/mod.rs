@@ -1,5 +1,6 @@
 //! Units, allocation, randomized order: the frozen plan.
 
+mod aliases;
 mod draw;
 mod files;
 mod model;
@@ -7,6 +8,7 @@ mod skeleton;
 mod structure;
 mod terms;
 
+pub use aliases::{Alias, AliasChain, Aliasing, alias_chain, aliasing};
 pub use draw::{ALGORITHM, MOST_RUNS, draw};
 pub use files::{freeze, read};
 pub use model::{Plan, PlanHeader, PlannedRun};

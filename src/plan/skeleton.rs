@@ -6,12 +6,14 @@
 
 use serde::Serialize;
 
+use super::aliases::{Aliasing, aliasing};
 use super::draw::check;
 use super::structure::Structure;
 use super::terms::{Part, Term, terms};
 use crate::diagnostic::Diagnostics;
+use crate::numeric::arrangement::{reduced, representative};
 use crate::numeric::distribution::t_quantile_upper;
-use crate::protocol::Protocol;
+use crate::protocol::{Placement, Protocol};
 
 /// What a design can and cannot tell.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -30,6 +32,9 @@ pub struct Skeleton {
     pub effects: Vec<SkeletonEffect>,
     /// What a reader must know, in sentences.
     pub sentences: Vec<String>,
+    /// What the set of treatments cannot tell apart.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub aliasing: Option<Aliasing>,
 }
 
 /// How often a unit is set up.
@@ -80,12 +85,12 @@ pub fn skeleton(protocol: &Protocol) -> Result<Skeleton, Diagnostics> {
     check(protocol)?;
     let structure = Structure::of(protocol);
     let terms = terms(protocol);
-    // A full factorial lies whole in the stratum of its units; that stratum has room for it, since counts are
-    // multiples of the combinations and every unit with a factor has a count of at least two.
+    // An effect lies whole in the stratum of its units, or of the blocks with which it is confounded. Of incomplete blocks
+    // the part within blocks is counted.
     let placed: Vec<(Term, usize)> = terms
         .into_iter()
         .filter_map(|term| {
-            let units: Vec<usize> = term.effect.iter().map(|&f| protocol.factors[f].set_on).collect();
+            let units = units_of(protocol, &term);
             structure.stratum_of(&units).map(|stratum| (term, stratum))
         })
         .collect();
@@ -162,6 +167,7 @@ pub fn skeleton(protocol: &Protocol) -> Result<Skeleton, Diagnostics> {
         strata,
         effects,
         sentences,
+        aliasing: aliasing(protocol),
     })
 }
 
@@ -174,6 +180,32 @@ fn changes_with_drawn(protocol: &Protocol, term: &Term, joined: &Term) -> bool {
             .effect
             .iter()
             .all(|f| term.effect.contains(f) || protocol.factors[*f].random)
+}
+
+/// The units on which an effect is set; for one confounded with blocks, the block in place of its own unit.
+fn units_of(protocol: &Protocol, term: &Term) -> Vec<usize> {
+    let mut units: Vec<usize> = term.effect.iter().map(|&f| protocol.factors[f].set_on).collect();
+    if let Some(set) = &protocol.design.set
+        && let Placement::Blocks { block, .. } = set.placement
+        && !set.block_words.is_empty()
+    {
+        let factors = protocol.factors_on(set.unit);
+        let mask = (0..factors.len())
+            .filter(|&place| term.effect.contains(&factors[place]))
+            .fold(0_u32, |mask, place| mask | 1 << place);
+        let words = set.words.as_deref().unwrap_or_default();
+        let fraction = reduced(words);
+        let joint = reduced(&[words, &set.block_words[..]].concat());
+        let is_spent =
+            mask != 0 && representative(mask, &joint).factors == 0 && representative(mask, &fraction).factors != 0;
+        if is_spent {
+            units
+                .iter_mut()
+                .filter(|unit| **unit == set.unit)
+                .for_each(|unit| *unit = block);
+        }
+    }
+    units
 }
 
 /// What the table means for the person who is about to spend bench time.

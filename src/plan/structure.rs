@@ -123,7 +123,17 @@ impl Structure {
     #[must_use]
     pub fn stratum_of(&self, units: &[UnitId]) -> Option<usize> {
         let closure = self.closure(units);
-        self.strata.iter().position(|stratum| stratum.units == closure)
+        let exact = self.strata.iter().position(|stratum| stratum.units == closure);
+        // A unit of which there is one within those above tells nothing apart: one run where a row and a column cross.
+        exact.or_else(|| {
+            let cells = closure
+                .iter()
+                .map(|&u| self.counts[u])
+                .fold(1_usize, usize::saturating_mul);
+            self.strata
+                .iter()
+                .position(|stratum| stratum.cells == cells && stratum.units.iter().all(|u| closure.contains(u)))
+        })
     }
 
     /// The name of a stratum, after its heads; the one that tells all runs apart is named after the run unit.

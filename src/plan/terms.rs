@@ -9,7 +9,10 @@
 
 use rust_decimal::prelude::ToPrimitive;
 
-use crate::protocol::{Effect, Factor, Protocol};
+use std::collections::BTreeSet;
+
+use crate::numeric::arrangement::{reduced, representative};
+use crate::protocol::{Effect, Factor, Protocol, TreatmentSet};
 
 /// Which part of an effect a term stands for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -18,6 +21,8 @@ pub enum Part {
     Whole,
     /// What slopes leave over.
     Departure,
+    /// What the centre points leave over: the curvature of all numeric factors together.
+    Curvature,
 }
 
 /// One term of the model.
@@ -34,8 +39,149 @@ pub struct Term {
 }
 
 /// The terms of the model, by order of interaction, then declaration.
+///
+/// Of effects that a set of treatments cannot tell apart one stands for all: a planned one, else the first.
 #[must_use]
 pub fn terms(protocol: &Protocol) -> Vec<Term> {
+    let all = candidates(protocol);
+    let Some(set) = &protocol.design.set else { return all };
+    let mut terms = match &set.words {
+        Some(words) => {
+            let words = reduced(words);
+            let mut taken = BTreeSet::new();
+            by_preference(protocol, all, |term| {
+                let (own, others) = split(protocol, set, &term.effect);
+                let mask = own.iter().fold(0_u32, |mask, place| mask | 1 << place);
+                let stands_for = representative(mask, &words).factors;
+                let is_constant = stands_for == 0 && others.is_empty();
+                !is_constant && taken.insert((others, term.part == Part::Whole, stands_for))
+            })
+        }
+        None => independent(protocol, set, all),
+    };
+    if set.centre_points > 0 {
+        let effect: Effect = (0..protocol.factors.len())
+            .filter(|&f| protocol.factors[f].has_centre)
+            .collect();
+        terms.push(Term {
+            effect,
+            part: Part::Curvature,
+            df: 1,
+            name: "curvature (centre points against the others)".to_owned(),
+        });
+    }
+    terms
+}
+
+/// The places of an effect's factors in the set, and its other factors.
+fn split(protocol: &Protocol, set: &TreatmentSet, effect: &Effect) -> (Vec<usize>, Effect) {
+    let factors = protocol.factors_on(set.unit);
+    let own = effect
+        .iter()
+        .filter_map(|factor| factors.iter().position(|f| f == factor))
+        .collect();
+    let others = effect.iter().copied().filter(|f| !factors.contains(f)).collect();
+    (own, others)
+}
+
+/// The terms that are kept when planned ones are asked first, in the order in which they came.
+fn by_preference(protocol: &Protocol, all: Vec<Term>, mut keeps: impl FnMut(&Term) -> bool) -> Vec<Term> {
+    let is_planned: Vec<bool> = all
+        .iter()
+        .map(|term| protocol.analysis.planned.contains(&term.effect))
+        .collect();
+    let mut kept = vec![false; all.len()];
+    for planned in [true, false] {
+        for (index, term) in all
+            .iter()
+            .enumerate()
+            .filter(|(index, _)| is_planned[*index] == planned)
+        {
+            kept[index] = keeps(term);
+        }
+    }
+    all.into_iter()
+        .zip(kept)
+        .filter(|(_, kept)| *kept)
+        .map(|(term, _)| term)
+        .collect()
+}
+
+/// The terms whose columns over the rows of the set do not follow from those of terms before them. Terms with different
+/// factors outside the set are told apart by these.
+fn independent(protocol: &Protocol, set: &TreatmentSet, all: Vec<Term>) -> Vec<Term> {
+    let mut rows = set.rows.clone();
+    rows.sort_unstable();
+    rows.dedup();
+    let factors = protocol.factors_on(set.unit);
+    let mut bases: std::collections::BTreeMap<Effect, Vec<Vec<f64>>> = std::collections::BTreeMap::new();
+    let mut whole = BTreeSet::new();
+    by_preference(protocol, all, |term| {
+        let (own, others) = split(protocol, set, &term.effect);
+        if own.is_empty() {
+            return true;
+        }
+        let part = Term {
+            effect: own.iter().map(|&place| factors[place]).collect(),
+            ..term.clone()
+        };
+        let columns: Vec<Vec<f64>> = {
+            let mut levels = vec![0; protocol.factors.len()];
+            let over: Vec<Vec<f64>> = rows
+                .iter()
+                .map(|row| {
+                    factors.iter().zip(row).for_each(|(&f, &level)| levels[f] = level);
+                    part.columns_at(protocol, &levels)
+                })
+                .collect();
+            let count = over.first().map_or(0, Vec::len);
+            (0..count).map(|c| over.iter().map(|row| row[c]).collect()).collect()
+        };
+        if columns.is_empty() {
+            // The departure comes from factors outside the set alone.
+            return whole.contains(&term.effect);
+        }
+        let basis = bases.entry(others).or_insert_with(|| {
+            let even = 1.0 / (rows.len() as f64).sqrt();
+            vec![vec![even; rows.len()]]
+        });
+        let before = basis.len();
+        for column in columns {
+            if basis.len() >= rows.len() || !extend(basis, column) {
+                basis.truncate(before);
+                return false;
+            }
+        }
+        if term.part == Part::Whole {
+            whole.insert(term.effect.clone());
+        }
+        true
+    })
+}
+
+/// Adds what a column holds beyond an orthonormal basis; false if that is nothing.
+fn extend(basis: &mut Vec<Vec<f64>>, column: Vec<f64>) -> bool {
+    let dot = |a: &[f64], b: &[f64]| a.iter().zip(b).map(|(a, b)| a * b).sum::<f64>();
+    let length = |v: &[f64]| dot(v, v).sqrt();
+    let whole = length(&column);
+    let mut rest = column;
+    for _ in 0..2 {
+        for known in &*basis {
+            let along = dot(known, &rest);
+            rest.iter_mut().zip(known).for_each(|(r, k)| *r -= along * k);
+        }
+    }
+    let left = length(&rest);
+    if !(left > 1e-7 * whole) {
+        return false;
+    }
+    rest.iter_mut().for_each(|r| *r /= left);
+    basis.push(rest);
+    true
+}
+
+/// Every term that the model asks for.
+fn candidates(protocol: &Protocol) -> Vec<Term> {
     let mut terms = Vec::new();
     for effect in protocol.model_effects() {
         let df = |whole: bool| -> usize {
@@ -43,7 +189,7 @@ pub fn terms(protocol: &Protocol) -> Vec<Term> {
                 .iter()
                 .map(|&f| {
                     if whole || !protocol.factors[f].is_numeric() {
-                        protocol.factors[f].levels.len() - 1
+                        protocol.factors[f].corner_levels() - 1
                     } else {
                         1
                     }
@@ -74,6 +220,10 @@ impl Term {
     /// The values of the term's columns at given levels (one level index for each factor of the protocol).
     #[must_use]
     pub fn columns_at(&self, protocol: &Protocol, levels: &[usize]) -> Vec<f64> {
+        if self.part == Part::Curvature {
+            let is_centre = |&f: &usize| levels[f] >= protocol.factors[f].corner_levels();
+            return vec![f64::from(u8::from(self.effect.first().is_some_and(is_centre)))];
+        }
         // (value, is part of the slope): a column belongs to the departure if any of its factors is off its slope.
         let mut columns: Vec<(f64, bool)> = vec![(1.0, true)];
         for &factor in &self.effect {

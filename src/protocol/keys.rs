@@ -68,6 +68,8 @@ pub(super) enum Kind {
     Level,
     /// The levels of a factor.
     Levels,
+    /// Lists of levels, in a list.
+    Rows,
     /// Effects: each a factor, or a list of factors.
     Effects,
     /// A date.
@@ -129,6 +131,7 @@ impl Kind {
             Self::Flag => "true or false".into(),
             Self::Level => "a text in quotes or a number".into(),
             Self::Levels => "a list of texts or numbers, such as [\"turned\", \"polished\"]".into(),
+            Self::Rows => "a list of lists of levels".into(),
             Self::Effects => "a list of effects, each a factor or a list of factors".into(),
             Self::Date => "a date, such as 2026-03-02".into(),
             Self::Dates => "two dates, [first day, last day]".into(),

@@ -1,6 +1,8 @@
 //! TOML to a checked `Protocol`, and the site file beside it.
 
 mod assumed;
+mod check_placement;
+mod check_treatments;
 mod codes;
 mod keys;
 mod model;
@@ -14,6 +16,7 @@ mod shipped;
 mod site;
 mod site_keys;
 mod structure;
+mod treatment_set;
 mod tree;
 mod values;
 mod walk;
@@ -24,6 +27,8 @@ pub use model::{
     AnalysisPlan, ComponentIntervals, Condition, ConditionId, DegreesOfFreedom, Design, Effect, Factor, FactorId,
     Likelihood, Limit, ModelOf, ModelPlan, Order, PartOf, Procedure, Protocol, Response, ResponseId, Statistic, Study,
     StudyKind, Treatments, Unit, UnitId, Weights,
+    AnalysisPlan, Condition, ConditionId, Design, Effect, Factor, FactorId, Limit, Order, PartOf, Placement, Procedure,
+    Protocol, Response, ResponseId, Statistic, Study, StudyKind, TreatmentSet, Treatments, Unit, UnitId,
 };
 pub use read::{read, text_sha256};
 pub use read_site::read_site;

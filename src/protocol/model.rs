@@ -12,6 +12,7 @@ use rust_decimal::Decimal;
 use serde::Serialize;
 
 use super::assumed::Assumed;
+pub use super::treatment_set::{Placement, TreatmentSet, Treatments};
 
 /// Index of a unit in `Protocol::units`.
 pub type UnitId = usize;
@@ -226,9 +227,17 @@ pub struct Factor {
     pub carries_over: bool,
     /// What the technician does to set it; `{level}` stands for the level with its unit.
     pub how: String,
+    /// True if the last level is the middle of the two others, run at centre points only.
+    pub has_centre: bool,
 }
 
 impl Factor {
+    /// Number of levels without that of the centre points: those over which effects are averaged.
+    #[must_use]
+    pub fn corner_levels(&self) -> usize {
+        self.levels.len() - usize::from(self.has_centre)
+    }
+
     /// A level as printed: `21 °C`, `waxed`.
     #[must_use]
     pub fn level(&self, index: usize) -> String {
@@ -264,20 +273,15 @@ pub struct Condition {
 /// Which combinations are run, and in what order.
 #[derive(Debug, Clone)]
 pub struct Design {
-    /// The set of treatments.
+    /// The sort of set of treatments.
     pub treatments: Treatments,
+    /// The set itself and how it lies on the units; `None` for a full factorial without centre points or blocks, and where
+    /// something else makes the set.
+    pub set: Option<TreatmentSet>,
     /// How often each combination of the factors set on a unit comes back within it, where `count` is left out.
     pub replicates: usize,
     /// Who decides the order.
     pub order: Order,
-}
-
-/// The set of treatments.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
-pub enum Treatments {
-    /// Every combination of levels.
-    #[serde(rename = "full factorial")]
-    FullFactorial,
 }
 
 /// Who decides the order of the runs.

@@ -4,7 +4,7 @@
 //! Out: `PROTOCOL`, the table from which reading, diagnostics and the JSON Schema follow.
 
 use super::keys::{Key, Kind, Need, Sign, Table};
-use super::model::{ComponentIntervals, DegreesOfFreedom, Likelihood, ModelOf, Statistic, StudyKind, Weights};
+use super::model::{ComponentIntervals, DegreesOfFreedom, Likelihood, ModelOf, Statistic, StudyKind, Treatments, Weights};
 
 const fn key(name: &'static str, kind: Kind, need: Need, doc: &'static str, example: &'static str) -> Key {
     Key {
@@ -424,10 +424,89 @@ static DESIGN: Table = Table {
     keys: &[
         key(
             "treatments",
-            Kind::Words(|| vec!["full factorial"]),
+            Kind::Words(|| Treatments::ALL.iter().map(|(_, word)| *word).collect()),
             Need::Or("\"full factorial\""),
             "The set of treatments.",
             "\"full factorial\"",
+        ),
+        key(
+            "set_on",
+            Kind::Line,
+            Need::May,
+            "The unit whose factors the set combines; left out, the finest unit on which factors are set. Factors of other units \
+             make a full factorial with it.",
+            "\"run\"",
+        ),
+        key(
+            "runs",
+            Kind::Whole(4, 65_536),
+            Need::May,
+            "Runs of one set, without centre points and fold-over; for a fraction, an orthogonal array or a screening design.",
+            "16",
+        ),
+        key(
+            "resolution",
+            Kind::Whole(3, 16),
+            Need::May,
+            "Least resolution of a two-level fraction: 3 keeps main effects apart, 4 also from pairs, 5 also pairs from pairs.",
+            "4",
+        ),
+        key(
+            "generators",
+            Kind::Tables(&GENERATOR),
+            Need::May,
+            "Generators of one's own for a two-level fraction; left out, ones with as few short words as can be are found.",
+            "[{ factor = \"dwell\", product_of = [\"speed\", \"load\"] }]",
+        ),
+        key(
+            "fold_over",
+            Kind::Names,
+            Need::May,
+            "Factors whose levels are exchanged in a second half of the set; \"all\" for every factor.",
+            "\"all\"",
+        ),
+        key(
+            "centre_points",
+            Kind::Whole(1, 1_000),
+            Need::May,
+            "Runs with every numeric factor at the middle of its two levels, added to each set.",
+            "4",
+        ),
+        key(
+            "blocks",
+            Kind::Whole(2, 4_096),
+            Need::May,
+            "Number of blocks, a power of two, that one set of two-level factors is divided into; the blocks are the unit above, and \
+             interactions that cost least are confounded with them.",
+            "2",
+        ),
+        key(
+            "confounded",
+            Kind::Effects,
+            Need::May,
+            "Effects to be confounded with blocks in place of chosen ones.",
+            "[[\"speed\", \"load\", \"dwell\"]]",
+        ),
+        key(
+            "periods",
+            Kind::Line,
+            Need::May,
+            "For a williams square: the unit that counts the places in a sequence; left out, the later declared of the two units.",
+            "\"place\"",
+        ),
+        key(
+            "combinations",
+            Kind::Rows,
+            Need::May,
+            "Combinations of one's own for a list: each a level of every factor set on the unit, in declared order.",
+            "[[21, \"turned\"], [25, \"polished\"]]",
+        ),
+        key(
+            "alias_order",
+            Kind::Whole(1, 6),
+            Need::Or("2"),
+            "Highest order of interaction in the list of aliases.",
+            "2",
         ),
         key(
             "replicates",
@@ -442,6 +521,33 @@ static DESIGN: Table = Table {
             Need::Or("\"randomized\""),
             "Who decides the order: drawn by this tool, or \"as run\" for readings that exist already.",
             "\"randomized\"",
+        ),
+    ],
+};
+
+static GENERATOR: Table = Table {
+    doc: "How the level of one factor follows from those of others.",
+    keys: &[
+        key(
+            "factor",
+            Kind::Line,
+            Need::Must("a generator sets the levels of one factor"),
+            "The factor whose level follows.",
+            "\"dwell\"",
+        ),
+        key(
+            "product_of",
+            Kind::Names,
+            Need::Must("the level follows from those of other factors"),
+            "The factors whose levels, as minus for the first and plus for the second one, are multiplied.",
+            "[\"speed\", \"load\"]",
+        ),
+        key(
+            "minus",
+            Kind::Flag,
+            Need::Or("false"),
+            "True if the product is turned round.",
+            "true",
         ),
     ],
 };

@@ -12,6 +12,7 @@ use std::sync::Arc;
 use rust_decimal::Decimal;
 use sha2::{Digest, Sha256};
 
+use super::check_treatments;
 use super::model::{
     AnalysisPlan, Condition, Design, Effect, Limit, ModelPlan, Order, Procedure, Protocol, Response, Statistic, Study,
     StudyKind, Treatments, UnitId,
@@ -59,22 +60,30 @@ pub fn read(source: &Arc<Source>) -> Result<(Protocol, Diagnostics), Diagnostics
         return Err(desk.finish());
     }
     format_version(&mut desk, &tree, "wellrun", CODES.format);
-    let design = design(&tree);
+    let mut design = design(&tree);
     let study = study(&mut desk, &tree, design.order);
     let responses: Vec<Response> = tree.trees("response").iter().map(|t| response(&mut desk, t)).collect();
     structure::check_names(&mut desk, &tree);
     let mut units = structure::units(&mut desk, &tree);
-    let (factors, factors_sound) = structure::factors(&mut desk, &tree, &units);
+    let (mut factors, factors_sound) = structure::factors(&mut desk, &tree, &units);
     let conditions: Vec<Condition> = tree
         .trees("condition")
         .iter()
         .map(|t| condition(&mut desk, &tree, t))
         .collect();
-    structure::count(&mut desk, &tree, &mut units, (&factors, factors_sound), &design);
     let factor_names: Vec<&str> = factors.iter().map(|factor| factor.name.as_str()).collect();
-    let mut analysis = analysis(&mut desk, &tree, &factor_names);
+    let mut analysis = analysis(&mut desk, &tree, &factor_names, design.treatments);
     analysis.model = read_model::model_plan(&mut desk, &tree, &factors, &conditions, &responses);
     read_model::check_random(&mut desk, &tree, &factors, &analysis.planned);
+    let factors_sound = check_treatments::check(
+        &mut desk,
+        &tree,
+        &units,
+        (&mut factors, factors_sound),
+        &mut design,
+        &analysis,
+    );
+    structure::count(&mut desk, &tree, &mut units, (&factors, factors_sound), &design);
     let response_names: Vec<&str> = responses.iter().map(|response| response.name.as_str()).collect();
     let assumed = super::assumed::read(&mut desk, &tree, &response_names, &units, &factors);
     let protocol = Protocol {
@@ -286,13 +295,16 @@ fn design(root: &Tree) -> Design {
         _ => Order::Randomized,
     };
     Design {
-        treatments: Treatments::FullFactorial,
+        treatments: tree
+            .and_then(|t| t.text("treatments"))
+            .map_or(Treatments::FullFactorial, Treatments::of),
+        set: None,
         replicates: tree.and_then(|t| usize_of(t, "replicates")).unwrap_or(1),
         order,
     }
 }
 
-fn analysis(desk: &mut Desk<'_>, root: &Tree, factors: &[&str]) -> AnalysisPlan {
+fn analysis(desk: &mut Desk<'_>, root: &Tree, factors: &[&str], treatments: Treatments) -> AnalysisPlan {
     let tree = root.tree("analysis");
     let planned = tree.map_or_else(Vec::new, |tree| planned(desk, tree, factors));
     let nothing_planned =
@@ -308,7 +320,11 @@ fn analysis(desk: &mut Desk<'_>, root: &Tree, factors: &[&str]) -> AnalysisPlan 
             "",
         );
     }
-    let interactions = tree.and_then(|t| usize_of(t, "interactions")).unwrap_or(2);
+    let interactions = match tree.filter(|tree| tree.given("interactions")) {
+        // Where interactions cannot be told from one another, main effects alone make the model unless it says otherwise.
+        None if treatments.is_for_main_effects() => 1,
+        _ => tree.and_then(|t| usize_of(t, "interactions")).unwrap_or(2),
+    };
     let effects = effect_count(factors.len(), interactions) + planned.iter().map(|e| 1_u64 << e.len()).sum::<u64>();
     if effects > EFFECTS {
         let at = tree.map_or(0..0, |tree| tree.span("interactions"));

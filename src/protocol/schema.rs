@@ -96,6 +96,10 @@ fn kind(key: &Key) -> Value {
         Kind::Levels => {
             json!({ "type": "array", "items": level, "minItems": 2, "maxItems": LIST, "uniqueItems": true })
         }
+        Kind::Rows => {
+            let row = json!({ "type": "array", "items": level, "minItems": 1, "maxItems": LIST });
+            json!({ "type": "array", "items": row, "maxItems": LIST })
+        }
         Kind::Effects => {
             let effect = json!({ "type": "array", "items": line, "minItems": 1, "maxItems": 6, "uniqueItems": true });
             json!({ "type": "array", "items": { "anyOf": [line, effect] }, "uniqueItems": true })

@@ -320,6 +320,7 @@ pub(super) fn factors(desk: &mut Desk<'_>, root: &Tree, units: &[Unit]) -> (Vec<
             random: tree.flag("random"),
             carries_over: tree.flag("carries_over"),
             how: tree.string("how"),
+            has_centre: false,
         });
     }
     (factors, sound)
@@ -479,9 +480,12 @@ pub(super) fn count(
             continue;
         }
         let set_here: Vec<&Factor> = factors.iter().filter(|factor| factor.set_on == index).collect();
-        let combinations = set_here.iter().fold(1_u128, |product, factor| {
-            product.saturating_mul(factor.levels.len().max(1) as u128)
-        });
+        let combinations = match &design.set {
+            Some(set) if set.unit == index => set.at_once() as u128,
+            _ => set_here.iter().fold(1_u128, |product, factor| {
+                product.saturating_mul(factor.levels.len().max(1) as u128)
+            }),
+        };
         let count = match given {
             Some(count) if count % combinations != 0 => {
                 sound = false;

@@ -302,6 +302,7 @@ impl<'a> Desk<'a> {
                 .map(|item| Value::List(vec![item])),
             (Kind::Levels, DeValue::Array(list)) => self.items(known, Kind::Level, path, list.iter(), &span),
             (Kind::Effects, DeValue::Array(list)) => self.items(known, Kind::Effects, path, list.iter(), &span),
+            (Kind::Rows, DeValue::Array(list)) => self.items(known, Kind::Levels, path, list.iter(), &span),
             (Kind::Range, DeValue::Array(list)) => {
                 self.pair(known, Kind::Number(Sign::Any), path, value, list.iter().collect())
             }
@@ -359,6 +360,7 @@ impl<'a> Desk<'a> {
                 });
             }
             (Kind::Effects, DeValue::Array(list)) => self.items(known, Kind::Line, path, list.iter(), &span),
+            (Kind::Levels, DeValue::Array(list)) => self.items(known, Kind::Level, path, list.iter(), &span),
             _ => {
                 self.wrong_type(known, path, &kind.words(), raw, &span);
                 None

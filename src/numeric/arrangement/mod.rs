@@ -7,6 +7,7 @@
 //! Never here: names, random numbers.
 
 mod blocks;
+mod confounding;
 mod field;
 mod fraction;
 mod orthogonal_array;
@@ -14,6 +15,7 @@ mod screening;
 mod squares;
 
 pub use blocks::{BlocksRefusal, incomplete_blocks, is_balanced};
+pub use confounding::{aliases, blocks, representative};
 pub use field::Field;
 pub use fraction::{MOST_FACTORS, Word, reduced, resolution, runs, search, span, word_lengths};
 pub use orthogonal_array::{has_strength_two, orthogonal_array, orthogonal_array_runs};

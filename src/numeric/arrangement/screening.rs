@@ -34,14 +34,15 @@ fn first(q: usize) -> Option<Vec<Vec<u8>>> {
     Some(rows)
 }
 
-/// Twice the runs and once more the columns: each column again, a column for the half, each column times that.
+/// Twice the runs and once more the columns: each column times the half, so that the first ones make a fold-over; the half; each
+/// column again.
 fn doubled(matrix: &[Vec<u8>]) -> Vec<Vec<u8>> {
     [1, 0]
         .iter()
         .flat_map(|&half| {
             matrix.iter().map(move |row| {
                 let turned = row.iter().map(move |&level| if half == 1 { level } else { 1 - level });
-                row.iter().copied().chain([half]).chain(turned).collect()
+                turned.chain([half]).chain(row.iter().copied()).collect()
             })
         })
         .collect()
