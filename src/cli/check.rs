@@ -6,7 +6,7 @@ use super::console::Console;
 use super::load::{self, Study, StudyArgument};
 use super::outside::Outside;
 use super::typeset::Options;
-use super::{Answer, Done, exit_status, help_end, report, sheet, tally};
+use super::{Answer, Done, exit_status, help_end, report, sheet, tally, treatments};
 use crate::diagnostic::{Diagnostic, DiagnosticJson, Diagnostics};
 use crate::render::Templates;
 use crate::study::Folder;
@@ -74,6 +74,12 @@ fn beyond(study: &Study, templates: &Templates, outside: &Outside, found: &mut D
         names.iter().any(|(name, _)| ends(name))
     };
     let (html, pdf) = (replaces(&[".jinja", ".css"]), replaces(&[".typ"]));
+    if let Some(summary) = crate::plan::aliasing(&study.protocol)
+        .as_ref()
+        .and_then(treatments::summary)
+    {
+        found.push(Diagnostic::note("D020", summary).help("`wellrun plan --preview` lists what shares an estimate"));
+    }
     if !study.protocol.is_as_run() {
         if study.plan.is_none() {
             found.push(

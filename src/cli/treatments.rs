@@ -49,7 +49,7 @@ pub(super) fn describe(page: &mut Page, aliasing: &Aliasing) {
                 .aliases
                 .iter()
                 .take(12)
-                .map(|alias| format!("{}{}", weight(alias.coefficient), alias.effect))
+                .map(|alias| weighed(alias.coefficient, &alias.effect))
                 .collect();
             if chain.aliases.len() > held.len() {
                 held.push(format!("{} more", chain.aliases.len() - held.len()));
@@ -81,15 +81,42 @@ fn sentence_case(text: &str) -> String {
         .map_or_else(String::new, |first| first.to_uppercase().chain(chars).collect())
 }
 
-/// Nothing for one, a minus sign for minus one, else the number.
-fn weight(coefficient: f64) -> String {
+/// An effect that is held whole, turned round, or by a part.
+fn weighed(coefficient: f64, effect: &str) -> String {
     if (coefficient - 1.0).abs() < 1e-9 {
-        String::new()
+        effect.to_owned()
     } else if (coefficient + 1.0).abs() < 1e-9 {
-        "−".to_owned()
+        format!("−{effect}")
     } else {
-        format!("{coefficient:.2} ").replace('-', "−")
+        format!("{effect} ({})", format!("{coefficient:.2}").replace('-', "−"))
     }
+}
+
+/// Resolution and what is confounded, in one line; `None` where there is nothing to say.
+pub(super) fn summary(aliasing: &Aliasing) -> Option<String> {
+    let mut parts: Vec<String> = Vec::new();
+    if let Some(resolution) = aliasing.resolution {
+        let words: Vec<String> = aliasing.defining_relation.iter().take(3).cloned().collect();
+        let more = if aliasing.defining_relation.len() > 3 {
+            " = …"
+        } else {
+            ""
+        };
+        parts.push(format!(
+            "resolution {}, I = {}{more}",
+            roman(resolution),
+            words.join(" = ")
+        ));
+    } else if !aliasing.chains.is_empty() {
+        parts.push(format!(
+            "the estimates of {} hold parts of interactions as well",
+            counted(aliasing.chains.len(), "effect")
+        ));
+    }
+    if !aliasing.confounded.is_empty() {
+        parts.push(format!("confounded with blocks: {}", aliasing.confounded.join("; ")));
+    }
+    (!parts.is_empty()).then(|| format!("{}: {}", aliasing.treatments, parts.join("; ")))
 }
 
 fn roman(number: usize) -> String {

@@ -374,6 +374,14 @@ fn left_out(factors: &[FactorId], order: usize, kept: &[Term]) -> Vec<Effect> {
     found
 }
 
+fn times(count: usize) -> String {
+    match count {
+        1 => "once".to_owned(),
+        2 => "twice".to_owned(),
+        n => format!("{n} times"),
+    }
+}
+
 /// What a placement promises.
 fn sentences(protocol: &Protocol, set: &TreatmentSet) -> Vec<String> {
     let unit_name = |unit: usize| &protocol.units[unit].name;
@@ -390,8 +398,10 @@ fn sentences(protocol: &Protocol, set: &TreatmentSet) -> Vec<String> {
             let lambda = r * (k - 1) / (v - 1);
             let efficiency = (lambda * v) as f64 / (r * k) as f64;
             sentences.push(format!(
-                "{b} blocks of {k} out of {v} treatments: each treatment stands {r} times, each pair meets {lambda} times in a {}. \
+                "{b} blocks of {k} out of {v} treatments: each treatment stands {}, each pair meets {} in a {}. \
                  Compared within blocks a difference is known {:.0} % as well as in whole blocks with the same spread.",
+                times(r),
+                times(lambda),
                 unit_name(*block),
                 100.0 * efficiency
             ));
@@ -412,17 +422,13 @@ fn sentences(protocol: &Protocol, set: &TreatmentSet) -> Vec<String> {
         )),
         Placement::Sequences { units, sequences } => {
             let counts = carry_over_counts(sequences, set.rows.len());
-            let times = counts.first().and_then(|row| row.get(1)).copied().unwrap_or(0);
+            let often = counts.first().and_then(|row| row.get(1)).copied().unwrap_or(0);
             sentences.push(format!(
                 "{} sequences of {} treatments: over them each treatment follows each other one {}, and stands equally often in \
                  every {}. What a treatment leaves for itself is not covered.",
                 sequences.len(),
                 set.rows.len(),
-                match times {
-                    1 => "once".to_owned(),
-                    2 => "twice".to_owned(),
-                    n => format!("{n} times"),
-                },
+                times(often),
                 unit_name(units[1])
             ));
         }

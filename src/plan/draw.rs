@@ -39,10 +39,11 @@ use std::collections::BTreeMap;
 
 use super::model::PlannedRun;
 use super::structure::Structure;
+use super::terms::terms;
 use crate::design::treatments;
 use crate::diagnostic::{Diagnostic, Diagnostics};
 use crate::numeric::stream::Stream;
-use crate::protocol::{Placement, Protocol, UnitId};
+use crate::protocol::{Effect, Placement, Protocol, UnitId};
 
 /// Name of this way of drawing, written into every plan.
 pub const ALGORITHM: &str = "wellrun draw 1 (ChaCha20, SHA-256)";
@@ -54,7 +55,8 @@ pub const MOST_RUNS: usize = 1_000_000;
 ///
 /// # Errors
 ///
-/// `D001` for an as-run study, `D002` if a unit's count does not fit its factors, `D003` for too many runs.
+/// `D001` for an as-run study, `D002` if a unit's count does not fit its factors, `D003` for too many runs, `D021` for a planned
+/// effect that the treatments give no estimate of.
 pub fn draw(protocol: &Protocol, site_id: &str, seed: u64) -> Result<Vec<PlannedRun>, Diagnostics> {
     check(protocol)?;
     let structure = Structure::of(protocol);
@@ -113,6 +115,19 @@ pub(super) fn check(protocol: &Protocol) -> Result<(), Diagnostics> {
             );
         }
     }
+    for effect in lost(protocol) {
+        found.push(
+            Diagnostic::error(
+                "D021",
+                format!(
+                    "the planned effect {} cannot be told apart from other effects with this {}",
+                    protocol.effect_name(&effect),
+                    protocol.design.treatments.word()
+                ),
+            )
+            .help("take more runs, plan fewer effects, or leave interactions out of the model"),
+        );
+    }
     if Structure::of(protocol).runs() > MOST_RUNS {
         found.push(
             Diagnostic::error("D003", format!("the plan would hold more than {MOST_RUNS} runs"))
@@ -120,6 +135,19 @@ pub(super) fn check(protocol: &Protocol) -> Result<(), Diagnostics> {
         );
     }
     if found.has_errors() { Err(found) } else { Ok(()) }
+}
+
+/// Planned effects that a set which is not regular gives no estimate of; regular sets say so when the protocol is read.
+fn lost(protocol: &Protocol) -> Vec<Effect> {
+    if protocol.design.set.as_ref().is_none_or(|set| set.words.is_some()) {
+        return Vec::new();
+    }
+    let terms = terms(protocol);
+    let planned = protocol.analysis.planned.iter();
+    planned
+        .filter(|effect| terms.iter().all(|term| term.effect != **effect))
+        .cloned()
+        .collect()
 }
 
 /// Whether a unit counts the places in sequences, whose order has a meaning.
