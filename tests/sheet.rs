@@ -45,6 +45,7 @@ fn factor(name: &str, set_on: usize, levels: &[&str], measure: &str, how: &str) 
         random: false,
         carries_over: false,
         how: how.to_owned(),
+        has_centre: false,
     }
 }
 
@@ -118,6 +119,7 @@ fn protocol() -> Protocol {
             },
         ],
         design: Design {
+            set: None,
             treatments: Treatments::FullFactorial,
             replicates: 1,
             order: Order::Randomized,

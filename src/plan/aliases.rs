@@ -146,25 +146,24 @@ pub fn alias_chain(protocol: &Protocol, effect: &[FactorId], order: usize) -> Ve
     let others: Vec<FactorId> = effect.iter().copied().filter(|f| !factors.contains(f)).collect();
     let places: Vec<usize> = (0..factors.len()).filter(|&p| effect.contains(&factors[p])).collect();
     let order = order.saturating_sub(others.len());
-    let own = match &set.words {
-        Some(words) => {
-            let mask = places.iter().fold(0_u32, |mask, place| mask | 1 << place);
-            aliases(mask, &span(words))
-                .into_iter()
-                .filter(|alias| alias.length() <= order)
-                .map(|alias| {
-                    let effect = effect_of(&factors, alias.factors);
-                    (effect, if alias.is_minus { -1.0 } else { 1.0 })
-                })
-                .collect()
-        }
-        None => {
-            let wanted: Effect = places.iter().map(|&p| factors[p]).collect();
-            matrix(protocol, set, order, Some(&wanted))
-                .into_iter()
-                .find(|(kept, _)| *kept == wanted)
-                .map_or_else(Vec::new, |(_, own)| own)
-        }
+    let own: Vec<(Effect, f64)> = if let Some(words) = &set.words {
+        let mask = places.iter().fold(0_u32, |mask, place| mask | 1 << place);
+        aliases(mask, &span(words))
+            .into_iter()
+            .filter(|alias| alias.length() <= order)
+            .map(|alias| {
+                (
+                    effect_of(&factors, alias.factors),
+                    if alias.is_minus { -1.0 } else { 1.0 },
+                )
+            })
+            .collect()
+    } else {
+        let wanted: Effect = places.iter().map(|&p| factors[p]).collect();
+        matrix(protocol, set, order, Some(&wanted))
+            .into_iter()
+            .find(|(kept, _)| *kept == wanted)
+            .map_or_else(Vec::new, |(_, own)| own)
     };
     own.into_iter()
         .map(|(mut effect, coefficient)| {

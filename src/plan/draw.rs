@@ -210,7 +210,7 @@ fn allocate(protocol: &Protocol, structure: &Structure, unit: UnitId, stream: im
             }
         }
         Placement::Square { units, squares } => {
-            square(structure, unit, (*units, squares), stream("square"), &mut places)
+            square(structure, unit, (*units, squares), stream("square"), &mut places);
         }
         Placement::Sequences { units, sequences } => {
             let [subjects, periods] = *units;

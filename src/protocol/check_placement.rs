@@ -123,7 +123,7 @@ fn confounded(desk: &mut Desk<'_>, making: &Making<'_>, factors: &[Factor], set:
         return None;
     }
     let corners = set.rows.len() - set.centre_points;
-    if set.centre_points % groups != 0 {
+    if !set.centre_points.is_multiple_of(groups) {
         let message = format!(
             "{} centre points do not go evenly into {groups} blocks",
             set.centre_points

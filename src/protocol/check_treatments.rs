@@ -19,6 +19,9 @@ use crate::numeric::arrangement::{
     span, word_lengths,
 };
 
+/// The rows of a set, and its words if it is regular.
+type Made = (Vec<Vec<usize>>, Option<Vec<Word>>);
+
 /// Most rows of one set.
 const ROWS: usize = 65_536;
 
@@ -393,17 +396,12 @@ impl Making<'_> {
         )
     }
 
-    fn screening(
-        &self,
-        desk: &mut Desk<'_>,
-        factors: &[Factor],
-        levels: &[usize],
-    ) -> Option<(Vec<Vec<usize>>, Option<Vec<Word>>)> {
+    fn screening(&self, desk: &mut Desk<'_>, factors: &[Factor], levels: &[usize]) -> Option<Made> {
         self.two_levels(desk, factors, 47)?;
         let k = levels.len();
         let given = self.tree.whole("runs").map(|runs| runs as usize);
         let size = given.unwrap_or_else(|| (k + 1).next_multiple_of(4).max(8));
-        if !(8..=48).contains(&size) || size % 4 != 0 || size <= k {
+        if !(8..=48).contains(&size) || !size.is_multiple_of(4) || size <= k {
             let message = format!("no screening set of {k} factors has {size} runs");
             let least = (k + 1).next_multiple_of(4).max(8);
             let help = format!("the runs are a multiple of 4 from {least} to 48");

@@ -47,7 +47,7 @@ pub fn incomplete_blocks(treatments: usize, size: usize, blocks: usize) -> Resul
         return Err(BlocksRefusal::Size);
     }
     let least = least(v, k);
-    if blocks % least != 0 {
+    if !blocks.is_multiple_of(least) {
         return Err(BlocksRefusal::Uneven(least * v.div_ceil(least)));
     }
     if blocks < v {

@@ -91,7 +91,7 @@ pub fn blocks(words: &[Word], factors: usize, count: usize, is_kept: &dyn Fn(u32
         steps: STEPS,
         best: None,
     };
-    search.deepen(0, &mut Vec::new(), &vec![0]);
+    search.deepen(0, &mut Vec::new(), &[0]);
     let (_, chosen) = search.best?;
     Some(
         chosen
@@ -116,7 +116,7 @@ struct Search<'a> {
 
 impl Search<'_> {
     /// `spanned` holds the products of what is chosen, the empty one among them.
-    fn deepen(&mut self, from: usize, chosen: &mut Vec<u32>, spanned: &Vec<u32>) {
+    fn deepen(&mut self, from: usize, chosen: &mut Vec<u32>, spanned: &[u32]) {
         if chosen.len() == self.count {
             let mut pattern = vec![0; 33];
             for &number in &spanned[1..] {
@@ -138,7 +138,7 @@ impl Search<'_> {
                 continue;
             }
             chosen.push(number);
-            self.deepen(place + 1, chosen, &[spanned.clone(), more].concat());
+            self.deepen(place + 1, chosen, &[spanned, &more[..]].concat());
             chosen.pop();
         }
     }

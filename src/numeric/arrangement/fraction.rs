@@ -103,7 +103,7 @@ pub fn reduced(words: &[Word]) -> Vec<(u32, Word)> {
             continue;
         }
         // The last factor: generated factors are mostly named after those that make them.
-        let pivot = 1_u32 << (31 - word.factors.leading_zeros());
+        let pivot = 1_u32 << word.factors.ilog2();
         for (_, known) in &mut kept {
             if known.factors & pivot != 0 {
                 *known = known.times(word);

@@ -2,7 +2,7 @@
 //!
 //! In:  an order t.
 //! Out: t × t symbols, two such squares that meet in each pair once, or sequences of treatments.
-//! Method: finite fields and their products (MacNeish 1922, from memory); Williams (1949) Australian J. Scientific
+//! Method: finite fields and their products (`MacNeish` 1922, from memory); Williams (1949) Australian J. Scientific
 //! Research A2:149. Reference values: tests/reference/carry-over-balanced-squares.
 
 use super::field::Field;
