@@ -40,6 +40,7 @@ fn factor(name: &str, set_on: usize, levels: &[&str], numeric: bool, unit: &str)
         random: false,
         carries_over: false,
         how: String::new(),
+        has_centre: false,
     }
 }
 
@@ -76,6 +77,7 @@ fn protocol(units: Vec<Unit>, factors: Vec<Factor>, readings: usize, order: Orde
         factors,
         conditions: Vec::new(),
         design: Design {
+            set: None,
             treatments: Treatments::FullFactorial,
             replicates: 1,
             order,

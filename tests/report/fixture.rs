@@ -180,6 +180,7 @@ pub fn protocol() -> Protocol {
         random: false,
         carries_over: false,
         how: String::new(),
+        has_centre: false,
     };
     Protocol {
         study: Study {
@@ -230,6 +231,7 @@ pub fn protocol() -> Protocol {
         ],
         conditions: Vec::new(),
         design: Design {
+            set: None,
             treatments: Treatments::FullFactorial,
             replicates: 1,
             order: Order::Randomized,
