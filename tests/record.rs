@@ -40,7 +40,7 @@ fn factor(name: &str, set_on: usize, levels: &[&str], numeric: bool, unit: &str)
         random: false,
         carries_over: false,
         how: String::new(),
-        has_centre: false,
+        centre: None,
     }
 }
 

@@ -45,7 +45,7 @@ fn factor(name: &str, set_on: usize, levels: &[&str], measure: &str, how: &str) 
         random: false,
         carries_over: false,
         how: how.to_owned(),
-        has_centre: false,
+        centre: None,
     }
 }
 

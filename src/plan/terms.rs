@@ -61,7 +61,7 @@ pub fn terms(protocol: &Protocol) -> Vec<Term> {
     };
     if set.centre_points > 0 {
         let effect: Effect = (0..protocol.factors.len())
-            .filter(|&f| protocol.factors[f].has_centre)
+            .filter(|&f| protocol.factors[f].centre.is_some())
             .collect();
         terms.push(Term {
             effect,

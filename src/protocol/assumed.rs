@@ -362,7 +362,7 @@ mod tests {
             random: false,
             carries_over: false,
             how: String::new(),
-            has_centre: false,
+            centre: None,
         }
     }
 

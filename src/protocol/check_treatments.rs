@@ -579,7 +579,7 @@ impl Making<'_> {
                 let middle = ((low + high) / Decimal::TWO).normalize();
                 factor.levels.push(middle.to_string());
                 factor.numbers.as_mut()?.push(middle);
-                factor.has_centre = true;
+                factor.centre = Some(2);
             }
         }
         Some(count)

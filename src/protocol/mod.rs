@@ -25,10 +25,8 @@ pub use assumed::{Assumed, AssumedEffect, AssumedSize, Spread};
 pub use codes::codes;
 pub use model::{
     AnalysisPlan, ComponentIntervals, Condition, ConditionId, DegreesOfFreedom, Design, Effect, Factor, FactorId,
-    Likelihood, Limit, ModelOf, ModelPlan, Order, PartOf, Procedure, Protocol, Response, ResponseId, Statistic, Study,
-    StudyKind, Treatments, Unit, UnitId, Weights,
-    AnalysisPlan, Condition, ConditionId, Design, Effect, Factor, FactorId, Limit, Order, PartOf, Placement, Procedure,
-    Protocol, Response, ResponseId, Statistic, Study, StudyKind, TreatmentSet, Treatments, Unit, UnitId,
+    Likelihood, Limit, ModelOf, ModelPlan, Order, PartOf, Placement, Procedure, Protocol, Response, ResponseId,
+    Statistic, Study, StudyKind, TreatmentSet, Treatments, Unit, UnitId, Weights,
 };
 pub use read::{read, text_sha256};
 pub use read_site::read_site;

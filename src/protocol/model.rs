@@ -227,15 +227,15 @@ pub struct Factor {
     pub carries_over: bool,
     /// What the technician does to set it; `{level}` stands for the level with its unit.
     pub how: String,
-    /// True if the last level is the middle of the two others, run at centre points only.
-    pub has_centre: bool,
+    /// Index of the level in the middle of the two others, run at centre points only; the last one.
+    pub centre: Option<usize>,
 }
 
 impl Factor {
     /// Number of levels without that of the centre points: those over which effects are averaged.
     #[must_use]
     pub fn corner_levels(&self) -> usize {
-        self.levels.len() - usize::from(self.has_centre)
+        self.levels.len() - usize::from(self.centre.is_some())
     }
 
     /// A level as printed: `21 °C`, `waxed`.

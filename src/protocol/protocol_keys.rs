@@ -4,7 +4,9 @@
 //! Out: `PROTOCOL`, the table from which reading, diagnostics and the JSON Schema follow.
 
 use super::keys::{Key, Kind, Need, Sign, Table};
-use super::model::{ComponentIntervals, DegreesOfFreedom, Likelihood, ModelOf, Statistic, StudyKind, Treatments, Weights};
+use super::model::{
+    ComponentIntervals, DegreesOfFreedom, Likelihood, ModelOf, Statistic, StudyKind, Treatments, Weights,
+};
 
 const fn key(name: &'static str, kind: Kind, need: Need, doc: &'static str, example: &'static str) -> Key {
     Key {

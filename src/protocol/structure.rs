@@ -320,7 +320,7 @@ pub(super) fn factors(desk: &mut Desk<'_>, root: &Tree, units: &[Unit]) -> (Vec<
             random: tree.flag("random"),
             carries_over: tree.flag("carries_over"),
             how: tree.string("how"),
-            has_centre: false,
+            centre: None,
         });
     }
     (factors, sound)

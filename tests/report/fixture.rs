@@ -180,7 +180,7 @@ pub fn protocol() -> Protocol {
         random: false,
         carries_over: false,
         how: String::new(),
-        has_centre: false,
+        centre: None,
     };
     Protocol {
         study: Study {
