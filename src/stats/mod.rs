@@ -2,6 +2,7 @@
 
 pub mod agreement;
 pub mod alias;
+pub mod balanced;
 pub mod both_errors;
 pub mod components;
 pub mod conformity;
