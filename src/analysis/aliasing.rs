@@ -11,7 +11,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::frame::Frame;
-use crate::plan::{Part, Term, terms};
+use crate::plan::{Part, Term, every_term};
 use crate::protocol::{Effect, Protocol};
 use crate::stats::alias::{Columns, Place, aliases, choose};
 use crate::stats::strata::TermColumns;
@@ -73,7 +73,7 @@ fn columns(protocol: &Protocol, frame: &Frame, term: &Term) -> Columns {
 pub(super) fn chosen(protocol: &Protocol, frame: &Frame) -> Result<Chosen, String> {
     let n = frame.rows.len();
     let is_drawn = |effect: &Effect| effect.iter().any(|&f| protocol.factors[f].random);
-    let mut all: Vec<Term> = terms(protocol)
+    let mut all: Vec<Term> = every_term(protocol)
         .into_iter()
         .filter(|term| !is_drawn(&term.effect))
         .collect();
@@ -206,7 +206,7 @@ pub(super) fn outer_term(protocol: &Protocol, effect: Effect) -> Option<Term> {
             if factor.is_numeric() {
                 1
             } else {
-                factor.levels.len() - 1
+                factor.corner_levels() - 1
             }
         })
         .product();

@@ -214,8 +214,11 @@ fn chains(protocol: &Protocol, set: &TreatmentSet) -> Vec<AliasChain> {
     let (all, reduced) = (span(words), reduced(words));
     let mut seen = std::collections::BTreeSet::new();
     let mut effects = subsets(factors.len(), set.alias_order);
-    // The effect that stands for a chain in the model goes first: a planned one, else the lowest.
-    effects.sort_by_key(|&mask| !protocol.analysis.planned.contains(&effect_of(&factors, mask)));
+    // The effect that stands for a chain in the model goes first: a planned one among those of the fewest factors.
+    effects.sort_by_key(|&mask| {
+        let is_planned = protocol.analysis.planned.contains(&effect_of(&factors, mask));
+        (mask.count_ones(), !is_planned)
+    });
     let mut found: Vec<(u32, AliasChain)> = Vec::new();
     for mask in effects {
         let key = representative(mask, &reduced).factors;

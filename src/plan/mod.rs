@@ -14,4 +14,4 @@ pub use files::{freeze, read};
 pub use model::{Plan, PlanHeader, PlannedRun};
 pub use skeleton::{SetUps, Skeleton, SkeletonEffect, SkeletonStratum, skeleton};
 pub use structure::{Stratum, Structure};
-pub use terms::{Part, Term, centred_levels, terms};
+pub use terms::{Part, Term, centred_levels, every_term, terms};

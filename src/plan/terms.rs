@@ -9,10 +9,11 @@
 
 use rust_decimal::prelude::ToPrimitive;
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 use crate::numeric::arrangement::{reduced, representative};
 use crate::protocol::{Effect, Factor, Protocol, TreatmentSet};
+use crate::stats::alias::{Columns, Place, choose};
 
 /// Which part of an effect a term stands for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -40,26 +41,43 @@ pub struct Term {
 
 /// The terms of the model, by order of interaction, then declaration.
 ///
-/// Of effects that a set of treatments cannot tell apart one stands for all: a planned one, else the first.
+/// Of effects that a set of treatments cannot tell apart one stands for all: one of the fewest factors, a planned one among
+/// these, else the first.
 #[must_use]
 pub fn terms(protocol: &Protocol) -> Vec<Term> {
-    let all = candidates(protocol);
-    let Some(set) = &protocol.design.set else { return all };
+    let mut terms = every_term(protocol);
+    let Some(set) = &protocol.design.set else { return terms };
+    let curvature = if set.centre_points > 0 { terms.pop() } else { None };
     let mut terms = match &set.words {
         Some(words) => {
             let words = reduced(words);
             let mut taken = BTreeSet::new();
-            by_preference(protocol, all, |term| {
-                let (own, others) = split(protocol, set, &term.effect);
+            let mut kept = vec![false; terms.len()];
+            for index in precedence(protocol, &terms).concat() {
+                let (own, others) = split(protocol, set, &terms[index].effect);
                 let mask = own.iter().fold(0_u32, |mask, place| mask | 1 << place);
                 let stands_for = representative(mask, &words).factors;
                 let is_constant = stands_for == 0 && others.is_empty();
-                !is_constant && taken.insert((others, term.part == Part::Whole, stands_for))
-            })
+                kept[index] = !is_constant && taken.insert((others, terms[index].part == Part::Whole, stands_for));
+            }
+            terms
+                .into_iter()
+                .zip(kept)
+                .filter(|(_, kept)| *kept)
+                .map(|(term, _)| term)
+                .collect()
         }
-        None => independent(protocol, set, all),
+        None => independent(protocol, set, terms),
     };
-    if set.centre_points > 0 {
+    terms.extend(curvature);
+    terms
+}
+
+/// Every term that the protocol asks for, whether the treatments tell it apart from others or not.
+#[must_use]
+pub fn every_term(protocol: &Protocol) -> Vec<Term> {
+    let mut terms = candidates(protocol);
+    if protocol.design.set.as_ref().is_some_and(|set| set.centre_points > 0) {
         let effect: Effect = (0..protocol.factors.len())
             .filter(|&f| protocol.factors[f].centre.is_some())
             .collect();
@@ -84,20 +102,57 @@ fn split(protocol: &Protocol, set: &TreatmentSet, effect: &Effect) -> (Vec<usize
     (own, others)
 }
 
-/// The terms that are kept when planned ones are asked first, in the order in which they came.
-fn by_preference(protocol: &Protocol, all: Vec<Term>, mut keeps: impl FnMut(&Term) -> bool) -> Vec<Term> {
-    let is_planned: Vec<bool> = all
-        .iter()
-        .map(|term| protocol.analysis.planned.contains(&term.effect))
-        .collect();
-    let mut kept = vec![false; all.len()];
-    for planned in [true, false] {
-        for (index, term) in all
+/// Places of terms by precedence: fewer factors first, slopes before what they leave over, planned ones before others.
+fn precedence(protocol: &Protocol, all: &[Term]) -> Vec<Vec<usize>> {
+    let rank = |&t: &usize| (all[t].effect.len(), all[t].part != Part::Whole);
+    let mut order: Vec<usize> = (0..all.len()).collect();
+    order.sort_by_key(|t| (rank(t), !protocol.analysis.planned.contains(&all[*t].effect)));
+    order
+        .chunk_by(|a, b| rank(a) == rank(b))
+        .map(<[usize]>::to_vec)
+        .collect()
+}
+
+/// The terms that the rows of the set tell apart. Terms with different factors outside the set are told apart by these.
+fn independent(protocol: &Protocol, set: &TreatmentSet, all: Vec<Term>) -> Vec<Term> {
+    let factors = protocol.factors_on(set.unit);
+    let mut rows = set.rows.clone();
+    rows.sort_unstable();
+    rows.dedup();
+    let mut classes: BTreeMap<Effect, Vec<usize>> = BTreeMap::new();
+    for (index, term) in all.iter().enumerate() {
+        classes
+            .entry(split(protocol, set, &term.effect).1)
+            .or_default()
+            .push(index);
+    }
+    let mut kept = vec![true; all.len()];
+    for members in classes.values() {
+        let own: Vec<Term> = members.iter().map(|&index| all[index].clone()).collect();
+        let effects: Vec<Columns> = own
             .iter()
-            .enumerate()
-            .filter(|(index, _)| is_planned[*index] == planned)
-        {
-            kept[index] = keeps(term);
+            .map(|term| {
+                let effect: Effect = term.effect.iter().copied().filter(|f| factors.contains(f)).collect();
+                let part = Term { effect, ..term.clone() };
+                let mut levels = vec![0; protocol.factors.len()];
+                let over: Vec<Vec<f64>> = rows
+                    .iter()
+                    .map(|row| {
+                        factors.iter().zip(row).for_each(|(&f, &level)| levels[f] = level);
+                        part.columns_at(protocol, &levels)
+                    })
+                    .collect();
+                let count = if part.effect.is_empty() {
+                    0
+                } else {
+                    over.first().map_or(0, Vec::len)
+                };
+                (0..count).map(|c| over.iter().map(|row| row[c]).collect()).collect()
+            })
+            .collect();
+        let places = choose(rows.len(), &effects, &precedence(protocol, &own));
+        for (&index, place) in members.iter().zip(places) {
+            kept[index] = place == Place::Kept;
         }
     }
     all.into_iter()
@@ -105,79 +160,6 @@ fn by_preference(protocol: &Protocol, all: Vec<Term>, mut keeps: impl FnMut(&Ter
         .filter(|(_, kept)| *kept)
         .map(|(term, _)| term)
         .collect()
-}
-
-/// The terms whose columns over the rows of the set do not follow from those of terms before them. Terms with different
-/// factors outside the set are told apart by these.
-fn independent(protocol: &Protocol, set: &TreatmentSet, all: Vec<Term>) -> Vec<Term> {
-    let mut rows = set.rows.clone();
-    rows.sort_unstable();
-    rows.dedup();
-    let factors = protocol.factors_on(set.unit);
-    let mut bases: std::collections::BTreeMap<Effect, Vec<Vec<f64>>> = std::collections::BTreeMap::new();
-    let mut whole = BTreeSet::new();
-    by_preference(protocol, all, |term| {
-        let (own, others) = split(protocol, set, &term.effect);
-        if own.is_empty() {
-            return true;
-        }
-        let part = Term {
-            effect: own.iter().map(|&place| factors[place]).collect(),
-            ..term.clone()
-        };
-        let columns: Vec<Vec<f64>> = {
-            let mut levels = vec![0; protocol.factors.len()];
-            let over: Vec<Vec<f64>> = rows
-                .iter()
-                .map(|row| {
-                    factors.iter().zip(row).for_each(|(&f, &level)| levels[f] = level);
-                    part.columns_at(protocol, &levels)
-                })
-                .collect();
-            let count = over.first().map_or(0, Vec::len);
-            (0..count).map(|c| over.iter().map(|row| row[c]).collect()).collect()
-        };
-        if columns.is_empty() {
-            // The departure comes from factors outside the set alone.
-            return whole.contains(&term.effect);
-        }
-        let basis = bases.entry(others).or_insert_with(|| {
-            let even = 1.0 / (rows.len() as f64).sqrt();
-            vec![vec![even; rows.len()]]
-        });
-        let before = basis.len();
-        for column in columns {
-            if basis.len() >= rows.len() || !extend(basis, column) {
-                basis.truncate(before);
-                return false;
-            }
-        }
-        if term.part == Part::Whole {
-            whole.insert(term.effect.clone());
-        }
-        true
-    })
-}
-
-/// Adds what a column holds beyond an orthonormal basis; false if that is nothing.
-fn extend(basis: &mut Vec<Vec<f64>>, column: Vec<f64>) -> bool {
-    let dot = |a: &[f64], b: &[f64]| a.iter().zip(b).map(|(a, b)| a * b).sum::<f64>();
-    let length = |v: &[f64]| dot(v, v).sqrt();
-    let whole = length(&column);
-    let mut rest = column;
-    for _ in 0..2 {
-        for known in &*basis {
-            let along = dot(known, &rest);
-            rest.iter_mut().zip(known).for_each(|(r, k)| *r -= along * k);
-        }
-    }
-    let left = length(&rest);
-    if !(left > 1e-7 * whole) {
-        return false;
-    }
-    rest.iter_mut().for_each(|r| *r /= left);
-    basis.push(rest);
-    true
 }
 
 /// Every term that the model asks for.
