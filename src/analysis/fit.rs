@@ -279,7 +279,7 @@ fn drawn(protocol: &Protocol, frame: &Frame) -> Vec<Drawn> {
 }
 
 /// The partitions of the rows by the strata of the structure, told apart by what the rows hold.
-fn partitions(frame: &Frame, structure: &Structure) -> Vec<Partition> {
+pub(super) fn partitions(frame: &Frame, structure: &Structure) -> Vec<Partition> {
     let all = frame.rows.len();
     (0..structure.strata.len())
         .map(|index| {

@@ -6,6 +6,10 @@ mod estimate;
 mod findings;
 mod fit;
 mod frame;
+mod power;
+mod power_simulation;
+mod power_size;
+mod power_strength;
 mod randomization;
 mod response;
 mod sources;
@@ -15,5 +19,6 @@ mod unreplicated;
 
 pub use aliasing::{AliasFinding, LeftOutFinding};
 pub use findings::*;
+pub use power::{ENOUGH, EffectPower, Mend, Power, PowerOptions, ResponsePower, SpreadLine, percent, power};
 pub use summary::{analyse, findings_schema};
 pub use unreplicated::{LoneEffect, Standing, UnreplicatedFinding};

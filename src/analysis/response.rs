@@ -298,7 +298,7 @@ fn untold(fit: &Fit) -> Vec<String> {
     said
 }
 
-fn effects(protocol: &Protocol, fit: &Fit) -> Vec<EffectFinding> {
+pub(super) fn effects(protocol: &Protocol, fit: &Fit) -> Vec<EffectFinding> {
     let mut effects: Vec<EffectFinding> = (0..fit.terms.len()).map(|index| effect(protocol, fit, index)).collect();
     let planned: Vec<usize> = (0..effects.len())
         .filter(|&e| effects[e].planned && effects[e].p.is_some())

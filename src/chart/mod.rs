@@ -9,6 +9,7 @@
 //! | `lone`      | Which effects stand out from chance?            |
 //! | `means`     | What does each level read, over the raw results? |
 //! | `run_order` | What happened in the course of the study?       |
+//! | `power`     | How large must an effect be to be found?        |
 //! | `spread`    | Where does the spread of one result come from?  |
 //!
 //! Nothing is computed here but places on the paper. Meaning never rests on colour alone: words, shapes and patterns
@@ -20,6 +21,7 @@ mod effects;
 mod lone;
 mod means;
 mod order;
+mod power;
 mod spread;
 mod svg;
 
@@ -29,6 +31,7 @@ pub use effects::{EffectRow, EffectsChart};
 pub use lone::{LoneChart, LoneRow};
 pub use means::{Column, MeansChart, Panel};
 pub use order::{OrderChart, OrderPoint};
+pub use power::{PowerChart, PowerCurve};
 pub use spread::{SpreadChart, SpreadRow};
 pub use svg::{Shape, WIDTH};
 

@@ -49,6 +49,12 @@ impl Console {
         }
     }
 
+    /// True if only errors are wanted.
+    #[must_use]
+    pub fn is_quiet(&self) -> bool {
+        self.quiet
+    }
+
     /// True if a program reads the result.
     #[must_use]
     pub fn wants_json(&self) -> bool {

@@ -19,6 +19,7 @@ mod manual;
 mod new;
 mod outside;
 mod plan;
+mod power;
 mod protocols;
 mod record;
 mod report;
@@ -79,6 +80,7 @@ enum Command {
     Protocols(protocols::Args),
     Check(check::Args),
     Plan(plan::Args),
+    Power(power::Args),
     Sheet(sheet::Args),
     Record(record::Args),
     Status(status::Args),
@@ -228,6 +230,7 @@ impl Command {
             Self::Protocols(_) => protocols::run(console),
             Self::Check(args) => check::run(args, console, outside),
             Self::Plan(args) => plan::run(args, console, outside),
+            Self::Power(args) => power::run(args, console, outside),
             Self::Sheet(args) => sheet::run(args, console, outside),
             Self::Record(args) => record::run(args, console, outside),
             Self::Status(args) => status::run(args, console),

@@ -109,6 +109,12 @@ pub fn may_colour(stream: &impl IsTerminal) -> bool {
     stream.is_terminal() && !is_set("NO_COLOR") && env::var_os("TERM").is_none_or(|term| term != "dumb")
 }
 
+/// True if a person watches standard error.
+#[must_use]
+pub fn is_watched() -> bool {
+    io::stderr().is_terminal()
+}
+
 /// Width of the terminal in columns, from `COLUMNS`; 100 if it is not said, never below 40.
 #[must_use]
 pub fn columns() -> usize {

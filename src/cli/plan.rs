@@ -7,6 +7,7 @@ use super::load::StudyArgument;
 use super::outside::{self, Outside};
 use super::treatments;
 use super::{Answer, Done, counted, help_end};
+use crate::analysis::{self, PowerOptions};
 use crate::diagnostic::{Diagnostic, Diagnostics};
 use crate::plan::{self, Plan, Skeleton};
 use crate::protocol::{self, Protocol, Site};
@@ -38,6 +39,7 @@ pub fn run(args: &Args, console: &Console, outside: &Outside) -> Done {
     console.diagnostics(&warnings);
     let skeleton = plan::skeleton(&protocol)?;
     console.page(&page(&protocol, &skeleton))?;
+    console.diagnostics(&too_little_power(&protocol)?);
     if args.preview {
         console.json(&json!({ "skeleton": skeleton, "frozen": false }))?;
         return Ok(Answer::Yes);
@@ -53,6 +55,19 @@ pub fn run(args: &Args, console: &Console, outside: &Outside) -> Done {
         args.study.dir.display(),
     ));
     Ok(Answer::Yes)
+}
+
+/// A warning for each planned effect that the study would hardly find, if the protocol states the spreads.
+fn too_little_power(protocol: &Protocol) -> Result<Diagnostics, Diagnostics> {
+    if protocol.assumed.is_empty() {
+        return Ok(Diagnostics::new());
+    }
+    let options = PowerOptions {
+        target: analysis::ENOUGH,
+        simulations: 0,
+        mend: true,
+    };
+    Ok(analysis::power(protocol, None, &options, &|_, _| {})?.warnings())
 }
 
 /// Protocol and site, with everything wrong in both.

@@ -21,7 +21,7 @@ mod tree;
 mod values;
 mod walk;
 
-pub use assumed::{Assumed, AssumedEffect, AssumedSize, Spread};
+pub use assumed::{Assumed, AssumedEffect, AssumedSize, Spread, weight};
 pub use codes::codes;
 pub use model::{
     AnalysisPlan, ComponentIntervals, Condition, ConditionId, DegreesOfFreedom, Design, Effect, Factor, FactorId,

@@ -30,6 +30,7 @@ mod lone;
 mod note;
 pub mod number;
 mod order;
+mod power;
 mod sections;
 pub mod sentences;
 pub mod spread;
@@ -47,6 +48,7 @@ pub use build::{Input, build, value_names};
 pub use document::{
     Answers, Block, Cell, Column, Fact, Group, Notice, Picture, Report, Section, Table, figures, tables_csv,
 };
+pub use power::{power_figures, size};
 pub use terminal::terminal;
 
 /// Name of the HTML template.

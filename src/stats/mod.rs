@@ -14,6 +14,7 @@ pub mod linear;
 pub mod mixed;
 pub mod multiplicity;
 pub mod outlier;
+pub mod order_variance;
 pub mod power;
 pub mod power_transform;
 pub mod randomization;

@@ -62,6 +62,16 @@ pub fn f_power(noncentrality: f64, df1: f64, df2: f64, alpha: f64) -> f64 {
     noncentral_f_upper(f_quantile_upper(alpha, df1, df2), df1, df2, noncentrality)
 }
 
+/// The noncentrality λ at which an F test at level α has the power; `None` if none below 10⁹ has.
+///
+/// Domain: `power` above α and below 1, df1 > 0 finite, df2 > 0 (∞ included); otherwise `None`.
+pub fn f_noncentrality(power: f64, df1: f64, df2: f64, alpha: f64) -> Option<f64> {
+    if !(power > alpha && power < 1.0) {
+        return None;
+    }
+    sample_size_exact(power, 0.0, 1e9, |noncentrality| f_power(noncentrality, df1, df2, alpha))
+}
+
 /// Power of the F test for a random factor: P(F > c / `ratio`), c the critical value, with `ratio` ≥ 1 of the two expected mean squares, for a
 /// one-way layout of n a group 1 + n times the ratio of the components.
 ///

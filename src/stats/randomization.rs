@@ -224,7 +224,8 @@ fn list(groups: &[Group], combination: &mut Vec<usize>, slot: usize, visit: &mut
 }
 
 /// Clopper–Pearson interval of a share, through the F distribution.
-fn clopper_pearson(hits: f64, n: f64, confidence: f64) -> (f64, f64) {
+#[must_use]
+pub fn clopper_pearson(hits: f64, n: f64, confidence: f64) -> (f64, f64) {
     let tail = (1.0 - confidence) / 2.0;
     let low = if hits <= 0.0 {
         0.0
