@@ -402,6 +402,7 @@ impl Test {
             Self::NoError => "no error term",
             Self::Aliased => "cannot be told from other effects",
             Self::NoSpread => "the stated spreads add up to nothing",
+            Self::Drawn => "a factor has drawn levels, whose spread is not among the assumed ones",
             Self::NoSize => "no size is defined for it",
             Self::TooLarge => "too many runs for this reckoning",
         }

@@ -17,7 +17,7 @@ use super::power_strength::{empty_frame, pattern, reading_variance};
 use super::response::effects;
 use crate::numeric::stream::Stream;
 use crate::plan::{PlannedRun, Term, terms};
-use crate::protocol::{Assumed, Protocol};
+use crate::protocol::{AnalysisPlan, Assumed, ModelPlan, Protocol};
 
 /// What the simulations of one term came to.
 #[derive(Debug, Clone, Copy, Default, PartialEq)]
@@ -39,6 +39,14 @@ pub(super) fn simulate(
     count: usize,
     progress: &(dyn Fn(usize, usize) + Sync),
 ) -> Vec<Tally> {
+    // Covariates and weights are not known beforehand.
+    let protocol = &Protocol {
+        analysis: AnalysisPlan {
+            model: ModelPlan::default(),
+            ..protocol.analysis.clone()
+        },
+        ..protocol.clone()
+    };
     let terms = terms(protocol);
     let frame = empty_frame(protocol, runs);
     let fixed = fixed_part(protocol, &terms, &frame, sizes);
@@ -71,7 +79,7 @@ pub(super) fn simulate(
             }
         }
         progress(done.fetch_add(1, Ordering::Relaxed) + 1, count);
-        let Ok(fit) = Fit::new(protocol, &frame) else {
+        let Ok(fit) = Fit::new(protocol, &frame, response) else {
             return vec![None; terms.len()];
         };
         effects(protocol, &fit)

@@ -54,6 +54,8 @@ pub(super) enum Test {
     Aliased,
     /// The stated spreads add up to nothing.
     NoSpread,
+    /// A factor of the study has drawn levels, whose spread is not among the assumed ones.
+    Drawn,
     /// The size of this term has no name.
     NoSize,
     /// The study is too large for this reckoning.
@@ -66,6 +68,14 @@ pub(super) fn holds(
     assumed: &Assumed,
     runs: Option<&[PlannedRun]>,
 ) -> Result<Vec<Hold>, Diagnostics> {
+    if protocol.factors.iter().any(|factor| factor.random) {
+        let drawn = |term| Hold {
+            term,
+            judged_against: String::new(),
+            test: Test::Drawn,
+        };
+        return Ok(terms(protocol).into_iter().map(drawn).collect());
+    }
     if protocol.design.treatments == Treatments::FullFactorial {
         return full_factorial(protocol, assumed);
     }
@@ -185,6 +195,7 @@ pub(super) fn empty_frame(protocol: &Protocol, runs: &[PlannedRun]) -> Frame {
                 levels: run.levels.clone(),
                 readings: Vec::new(),
                 result: 0.0,
+                covariates: Vec::new(),
             })
             .collect(),
         reference: 0.0,
@@ -192,6 +203,8 @@ pub(super) fn empty_frame(protocol: &Protocol, runs: &[PlannedRun]) -> Frame {
         ordered: true,
         missing: 0,
         short: Vec::new(),
+        unmeasured: Vec::new(),
+        covariate_means: Vec::new(),
     }
 }
 
