@@ -313,7 +313,7 @@ fn of_response(
 /// The size that is to be found: that of the effect, else that of the response. Departures from a straight line have none
 /// unless it is stated.
 fn size(protocol: &Protocol, assumed: &Assumed, term: &Term) -> Option<f64> {
-    if term.part == Part::Departure {
+    if term.part != Part::Whole {
         return None;
     }
     assumed

@@ -76,7 +76,7 @@ pub(super) fn holds(
         };
         return Ok(terms(protocol).into_iter().map(drawn).collect());
     }
-    if protocol.design.treatments == Treatments::FullFactorial {
+    if protocol.design.treatments == Treatments::FullFactorial && protocol.design.set.is_none() {
         return full_factorial(protocol, assumed);
     }
     let drawn;
@@ -112,7 +112,7 @@ fn level_pattern(protocol: &Protocol, term: &Term, factor: usize) -> Option<Vec<
     if term.part == Part::Whole {
         return Some((0..count).map(|level| weight(declared, level)).collect());
     }
-    if term.effect.len() > 1 {
+    if term.effect.len() > 1 || term.part != Part::Departure {
         return None;
     }
     let mut at = vec![0; protocol.factors.len()];
