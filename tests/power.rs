@@ -76,7 +76,7 @@ fn four_groups_as_published() {
     assert!((first(&power(&protocol)).power.unwrap() - 0.353_559_4).abs() < 1e-6);
 }
 
-/// Class: closed form. Split plots: 6 sessions with 4 runs; ξ(session) = 4σ_s² + σ_r², ξ(run) = σ_r²; λ = N Δ²/4 over ξ for a
+/// Class: closed form. Split plots: 6 sessions with 4 runs; ξ(session) = 4σ² + τ², ξ(run) = τ²; λ = N Δ²/4 over ξ for a
 /// main effect and N Δ²/16 over ξ for an interaction.
 #[test]
 fn each_effect_is_judged_in_its_own_stratum() {

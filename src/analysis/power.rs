@@ -13,6 +13,8 @@
 //! relevant size is simulated (interval after Clopper and Pearson), and the sizes found are approximate: noncentral F with
 //! the mean degrees of freedom of the simulated tests.
 
+use std::fmt::Write as _;
+
 use rust_decimal::prelude::ToPrimitive;
 use serde::Serialize;
 
@@ -220,7 +222,7 @@ impl EffectPower {
         } else {
             format!("set up more of `{of}`: `count = {to}` in place of {from}")
         };
-        text.push_str(&format!(", {} runs in all, gives {}", mend.runs, percent(mend.power)));
+        let _ = write!(text, ", {} runs in all, gives {}", mend.runs, percent(mend.power));
         if of != "reading" && !self.mends.iter().any(|mend| mend.more_of == "reading") {
             text.push_str("; more readings in a run do not get there");
         }
@@ -368,7 +370,7 @@ fn of_term(
     let df = term.df as f64;
     let at = |size: f64| f_power(per_square * size * size, df, error_df, alpha);
     effect.power = size.map(at).filter(|power| power.is_finite());
-    effect.method = if exact { "exact" } else { "approximate" }.to_owned();
+    if exact { "exact" } else { "approximate" }.clone_into(&mut effect.method);
     if let Some(tally) = tally.filter(|tally| !exact && tally.tests > 0 && size.is_some()) {
         let (low, high) = clopper_pearson(tally.found as f64, tally.tests as f64, 0.95);
         effect.power = Some(tally.found as f64 / tally.tests as f64);

@@ -7,7 +7,7 @@
 //! |------------|--------|---------------------------------------------------------------------------------|
 //! | pattern    | w      | what an effect of size 1 adds to each run                                       |
 //! | variance   | ξ(T)   | variance of a run in stratum T: Σ over spreads S whose cells lie within those of T of N/c(S) σ²(S), plus that of the readings |
-//! | per square | λ₁     | Σ w²/ξ(T) in a full factorial; elsewhere ‖M L⁻¹w‖², V = LLᵀ the covariance of the runs and M what the other terms leave |
+//! | per square | λ₁     | Σ w²/ξ(T) in a full factorial; elsewhere ‖M L⁻¹w‖², V = `LLᵀ` the covariance of the runs and M what the other terms leave |
 //!
 //! The size of an effect is defined in `protocol::assumed`. The size of a departure from a straight line is the range of
 //! the bend: the second power of the levels, made orthogonal to a straight line.
@@ -248,17 +248,17 @@ fn of_runs(protocol: &Protocol, assumed: &Assumed, runs: &[PlannedRun]) -> Vec<H
         .iter()
         .enumerate()
         .map(|(index, term)| {
-            let stratum = stratum_of(protocol, &structure, term).unwrap_or(structure.strata.len().saturating_sub(1));
-            let (error_df, exact) = match &strata {
-                Ok(fit) => (fit.strata[fit.terms[index].stratum].residual_df, true),
-                Err(_) => {
-                    let used: usize = terms
-                        .iter()
-                        .filter(|other| stratum_of(protocol, &structure, other) == Some(stratum))
-                        .map(|other| other.df)
-                        .sum();
-                    (structure.strata[stratum].df.saturating_sub(used), false)
-                }
+            let set_in = stratum_of(protocol, &structure, term).unwrap_or(structure.strata.len().saturating_sub(1));
+            let (stratum, error_df, exact) = if let Ok(fit) = &strata {
+                let stratum = fit.terms[index].stratum;
+                (stratum, fit.strata[stratum].residual_df, true)
+            } else {
+                let used: usize = terms
+                    .iter()
+                    .filter(|other| stratum_of(protocol, &structure, other) == Some(set_in))
+                    .map(|other| other.df)
+                    .sum();
+                (set_in, structure.strata[set_in].df.saturating_sub(used), false)
             };
             let test = match (&whitened, pattern(protocol, term, &frame)) {
                 _ if matches!(&strata, Err(StrataError::Shape)) => Test::NoError,

@@ -1,5 +1,7 @@
 //! How large must an effect be to be found? Power along the size of an effect.
 
+use std::fmt::Write as _;
+
 use super::axis::Scale;
 use super::svg::{Anchor, Canvas, Face, Shape, WIDTH, n};
 use super::{Figure, Head};
@@ -64,7 +66,7 @@ impl PowerChart {
             let mut data = String::new();
             for (place, &(size, power)) in curve.points.iter().enumerate() {
                 let letter = if place == 0 { 'M' } else { 'L' };
-                data.push_str(&format!("{letter}{} {}", n(x.at(size)), n(at(power))));
+                let _ = write!(data, "{letter}{} {}", n(x.at(size)), n(at(power)));
             }
             canvas.path("wr-stroke", &data);
             // Marks of different curves stand at different places, so that curves that run together stay legible.
