@@ -40,6 +40,11 @@ impl Reference {
         float(self.value(table, name))
     }
 
+    /// A number at the head of the file.
+    pub fn number_at(&self, name: &str) -> f64 {
+        float(&self.expected[name])
+    }
+
     /// A list of numbers of a table.
     pub fn list(&self, table: &str, name: &str) -> Vec<f64> {
         self.value(table, name).as_array().unwrap().iter().map(float).collect()
