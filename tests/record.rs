@@ -57,6 +57,7 @@ fn hardness(readings: usize) -> Response {
         result: Statistic::Mean,
         round_to: None,
         limit: None,
+        tolerance: None,
         relevant: None,
     }
 }
@@ -89,6 +90,9 @@ fn protocol(units: Vec<Unit>, factors: Vec<Factor>, readings: usize, order: Orde
             model: wellrun::protocol::ModelPlan::default(),
         },
         assumed: Vec::new(),
+        precision: None,
+        measurement_system: None,
+        references: Vec::new(),
         procedure: Procedure::default(),
         sha256: "0".repeat(64),
     }

@@ -76,6 +76,7 @@ fn protocol() -> Protocol {
             result: Statistic::Mean,
             round_to: None,
             limit: Some(Limit::AtLeast(decimal("61.37"))),
+            tolerance: None,
             relevant: Some(decimal("0.4375")),
         }],
         units: vec![
@@ -131,6 +132,9 @@ fn protocol() -> Protocol {
             model: wellrun::protocol::ModelPlan::default(),
         },
         assumed: Vec::new(),
+        precision: None,
+        measurement_system: None,
+        references: Vec::new(),
         procedure: Procedure {
             before_study: texts(&[
                 "Write serial numbers and certificates into the table above and see that they match the site file.",

@@ -11,6 +11,7 @@ use serde::{Deserialize, Serialize};
 
 use super::aliasing::{AliasFinding, LeftOutFinding};
 use super::unreplicated::UnreplicatedFinding;
+use super::precision::{PrecisionFinding, PrecisionStudy};
 
 /// Format name written into `Findings::format`.
 pub const FORMAT: &str = "wellrun findings 1";
@@ -180,6 +181,12 @@ pub struct ResponseFindings {
     pub slopes: Vec<SlopeFinding>,
     /// Where the spread comes from.
     pub components: Vec<Component>,
+    /// The precision of the method, one entry a level; empty without a [precision] in the protocol.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub precision: Vec<PrecisionFinding>,
+    /// What holds for all levels of it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub precision_study: Option<PrecisionStudy>,
     /// Is there anything the model does not see?
     pub checks: Vec<Check>,
     /// Effects of the protocol that these runs cannot tell from those of the model.

@@ -10,6 +10,8 @@ mod power;
 mod power_simulation;
 mod power_size;
 mod power_strength;
+mod layers;
+mod precision;
 mod randomization;
 mod response;
 mod sources;
@@ -20,5 +22,9 @@ mod unreplicated;
 pub use aliasing::{AliasFinding, LeftOutFinding};
 pub use findings::*;
 pub use power::{ENOUGH, EffectPower, Mend, Power, PowerOptions, ResponsePower, SpreadLine, percent, power};
+pub use precision::{
+    AgainstLevel, CellFinding, IntermediateFinding, LaboratoryDifference, OddLaboratory, Oddness, PooledFinding,
+    PrecisionFinding, PrecisionStudy, SpreadFinding, TruenessFinding, WithoutFinding,
+};
 pub use summary::{analyse, findings_schema};
 pub use unreplicated::{LoneEffect, Standing, UnreplicatedFinding};

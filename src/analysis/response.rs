@@ -15,6 +15,7 @@ use super::findings::{
 };
 use super::fit::{Engine, Fit};
 use super::frame::Frame;
+use super::precision::precision;
 use super::randomization::randomization;
 use super::sources::components;
 use super::unreplicated::unreplicated;
@@ -77,6 +78,8 @@ pub(super) fn findings(
         contrasts: Vec::new(),
         slopes: Vec::new(),
         components: Vec::new(),
+        precision: Vec::new(),
+        precision_study: None,
         checks: Vec::new(),
         left_out: Vec::new(),
         unreplicated: None,
@@ -96,6 +99,10 @@ pub(super) fn findings(
             "Run {} is left out: a covariate of the model was not measured there.",
             numbers.join(", ")
         ));
+    }
+    if let Some((study, levels)) = precision(protocol, response, &frame) {
+        found.precision_study = Some(study);
+        found.precision = levels;
     }
     let fit = match Fit::new(protocol, &frame, &declared.name) {
         Ok(fit) => fit,
@@ -480,7 +487,7 @@ fn differences(
 }
 
 /// What an interval says about the smallest difference that matters.
-fn verdict(low: f64, high: f64, size: f64) -> Verdict {
+pub(super) fn verdict(low: f64, high: f64, size: f64) -> Verdict {
     if low >= size || high <= -size {
         Verdict::Matters
     } else if low > -size && high < size {

@@ -7,6 +7,7 @@ mod codes;
 mod keys;
 mod model;
 mod number;
+mod precision;
 mod protocol_keys;
 mod read;
 mod read_model;
@@ -28,6 +29,7 @@ pub use model::{
     Likelihood, Limit, ModelOf, ModelPlan, Order, PartOf, Placement, Procedure, Protocol, Response, ResponseId,
     Statistic, Study, StudyKind, TreatmentSet, Treatments, Unit, UnitId, Weights,
 };
+pub use precision::{Grouping, MeasurementPlan, PrecisionPlan, Reference};
 pub use read::{read, text_sha256};
 pub use read_site::read_site;
 pub use schema::{protocol_schema, site_schema};

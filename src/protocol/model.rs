@@ -13,6 +13,7 @@ use serde::Serialize;
 
 use super::assumed::Assumed;
 pub use super::treatment_set::{Placement, TreatmentSet, Treatments};
+use super::precision::{MeasurementPlan, PrecisionPlan, Reference};
 
 /// Index of a unit in `Protocol::units`.
 pub type UnitId = usize;
@@ -42,6 +43,12 @@ pub struct Protocol {
     pub analysis: AnalysisPlan,
     /// What is assumed before there are readings, for power and rehearsal; at most one entry a response.
     pub assumed: Vec<Assumed>,
+    /// What the precision statement is about, if there is to be one.
+    pub precision: Option<PrecisionPlan>,
+    /// What the measurement-system study is about, if it is one.
+    pub measurement_system: Option<MeasurementPlan>,
+    /// Things whose value is known from elsewhere.
+    pub references: Vec<Reference>,
     /// Steps and cautions for the sheet.
     pub procedure: Procedure,
     /// SHA-256 (lower-case hexadecimal) of the file's text with LF line ends and no byte-order mark.
@@ -134,6 +141,8 @@ pub struct Response {
     pub round_to: Option<Decimal>,
     /// The product limit that results are held against.
     pub limit: Option<Limit>,
+    /// Lowest and highest value that a product may have, in `unit`.
+    pub tolerance: Option<(Decimal, Decimal)>,
     /// Smallest difference that matters in use, in `unit`; above zero.
     pub relevant: Option<Decimal>,
 }

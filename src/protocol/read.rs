@@ -17,6 +17,7 @@ use super::model::{
     AnalysisPlan, Condition, Design, Effect, Limit, ModelPlan, Order, Procedure, Protocol, Response, Statistic, Study,
     StudyKind, Treatments, UnitId,
 };
+use super::precision::{self, Lookup};
 use super::protocol_keys::PROTOCOL;
 use super::read_model;
 use super::structure;
@@ -86,6 +87,19 @@ pub fn read(source: &Arc<Source>) -> Result<(Protocol, Diagnostics), Diagnostics
     structure::count(&mut desk, &tree, &mut units, (&factors, factors_sound), &design);
     let response_names: Vec<&str> = responses.iter().map(|response| response.name.as_str()).collect();
     let assumed = super::assumed::read(&mut desk, &tree, &response_names, &units, &factors);
+    let look = Lookup {
+        root: &tree,
+        units: &units,
+        factors: &factors,
+        responses: &responses,
+        design: &design,
+    };
+    let (precision, measurement_system, references) = (
+        precision::precision(&mut desk, &look),
+        precision::measurement(&mut desk, &look),
+        precision::references(&mut desk, &look),
+    );
+    precision::check_kind(&mut desk, &tree, study.kind);
     let protocol = Protocol {
         study,
         responses,
@@ -95,6 +109,9 @@ pub fn read(source: &Arc<Source>) -> Result<(Protocol, Diagnostics), Diagnostics
         design,
         analysis,
         assumed,
+        precision,
+        measurement_system,
+        references,
         procedure: procedure(&tree),
         sha256: text_sha256(&source.text),
     };
@@ -230,6 +247,7 @@ fn response(desk: &mut Desk<'_>, tree: &Tree) -> Response {
         result: result.unwrap_or(Statistic::Mean),
         round_to: tree.decimal("round_to"),
         limit,
+        tolerance: range(desk, tree, "tolerance"),
         relevant: tree.decimal("relevant"),
     }
 }

@@ -206,6 +206,7 @@ pub fn protocol() -> Protocol {
             result: Statistic::Mean,
             round_to: Some(Decimal::new(1, 1)),
             limit: Some(Limit::AtLeast(Decimal::new(55, 0))),
+            tolerance: None,
             relevant: Some(Decimal::new(5, 1)),
         }],
         units: vec![
@@ -243,6 +244,9 @@ pub fn protocol() -> Protocol {
             model: wellrun::protocol::ModelPlan::default(),
         },
         assumed: Vec::new(),
+        precision: None,
+        measurement_system: None,
+        references: Vec::new(),
         procedure: Procedure {
             before_study: strings(&[
                 "Check each instrument on the test block; write the readings on the sheet.",
