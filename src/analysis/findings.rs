@@ -48,6 +48,9 @@ pub struct StudyHead {
     pub rehearsal: bool,
     /// `randomized` or `as run`.
     pub order: String,
+    /// What sort of study it is, as the protocol says.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub kind: String,
 }
 
 /// What a stranger needs to compute the numbers again.

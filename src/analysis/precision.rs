@@ -17,7 +17,7 @@ use super::estimate::Estimate;
 use super::findings::Verdict;
 use super::frame::Frame;
 use super::layers::{Layers, grouping_name, key_of, label_of};
-use crate::numeric::distribution::t_quantile_upper;
+use crate::numeric::distribution::{normal_upper, t_quantile_upper};
 use crate::numeric::sum;
 use crate::protocol::{Grouping, PrecisionPlan, Protocol, Reference, ResponseId};
 use crate::stats::consistency::{
@@ -266,6 +266,8 @@ pub struct PrecisionStudy {
     pub intermediate: Vec<String>,
     /// Factor from a standard deviation to a limit.
     pub limit_factor: f64,
+    /// How often a limit is exceeded by chance: 2 Φ(−factor/√2), for normal results and well-known standard deviations.
+    pub limit_exceeded: f64,
     /// Repeatability at all levels taken together.
     pub pooled: Option<PooledFinding>,
     /// The forms tried for the dependence on the level.
@@ -330,6 +332,7 @@ pub(super) fn precision(
         material: name(plan.material),
         intermediate: plan.intermediate.iter().map(|&g| grouping_name(protocol, g)).collect(),
         limit_factor: plan.limit_factor,
+        limit_exceeded: 2.0 * normal_upper(plan.limit_factor / 2_f64.sqrt()),
         against_level: forms(&found, pooled.as_ref()),
         pooled,
     };

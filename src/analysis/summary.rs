@@ -63,6 +63,7 @@ pub fn analyse(
             site: site.map(|site| site.id.clone()).unwrap_or_default(),
             rehearsal,
             order: if protocol.is_as_run() { "as run" } else { "randomized" }.to_owned(),
+            kind: protocol.study.kind.word().to_owned(),
         },
         provenance: Provenance {
             tool: env!("CARGO_PKG_VERSION").to_owned(),

@@ -10,12 +10,14 @@
 //! | `means`     | What does each level read, over the raw results? |
 //! | `run_order` | What happened in the course of the study?       |
 //! | `power`     | How large must an effect be to be found?        |
+//! | `against`   | How does one quantity depend on another?        |
 //! | `spread`    | Where does the spread of one result come from?  |
 //!
 //! Nothing is computed here but places on the paper. Meaning never rests on colour alone: words, shapes and patterns
 //! carry it. Labels are measured, wrapped and cut so that none overlaps another or leaves the canvas.
 //! Never here: statistics, rounding of findings, files.
 
+mod against;
 mod axis;
 mod effects;
 mod lone;
@@ -27,6 +29,7 @@ mod svg;
 
 use serde::Serialize;
 
+pub use against::{Across, AgainstChart, Curve, Level, Mark, Series};
 pub use effects::{EffectRow, EffectsChart};
 pub use lone::{LoneChart, LoneRow};
 pub use means::{Column, MeansChart, Panel};

@@ -14,11 +14,13 @@ use crate::diagnostic::{Diagnostic, Diagnostics, Source};
 use crate::plan::Plan;
 use crate::protocol::{Protocol, Site};
 
+use super::answers::{answers, stated};
 use super::document::{Answers, Block, Fact, Notice, Report, Section};
 use super::note;
 use super::number::{self, with_unit};
 use super::order::{self, Part};
-use super::sections::{annex, cautions, departures, done, limits, numbers_of, pictures, provenance, section};
+use super::precision::precision;
+use super::sections::{annex, cautions, course, departures, done, limits, numbers_of, pictures, provenance, section};
 use super::values::Names;
 use super::words::{Voice, capital, count, plain};
 
@@ -131,15 +133,18 @@ pub fn build(input: &Input) -> Result<(Report, Diagnostics), Diagnostics> {
     };
     let study = input.study();
     let site = site_name(input);
+    let has_statement = responses.iter().any(|(_, found, _)| stated(&study.kind, found));
     let words = noted
         .filter(|tree| tree.as_array().is_some_and(|blocks| !blocks.is_empty()))
         .map(|blocks| vec![Block::Note { blocks }])
         .unwrap_or_default();
-    let sections: Vec<Section> = order::parts(input.protocol.study.kind)
+    let sections: Vec<Section> = order::parts(input.protocol.study.kind, has_statement)
         .iter()
         .map(|part| match part {
             Part::Done => done(input),
             Part::Departures => departures(input),
+            Part::Precision => precision(input, &responses),
+            Part::Course => course(input, &responses),
             Part::Figures => pictures(input, &responses),
             Part::Numbers => numbers_of(input, &responses),
             Part::Words => section("words-of-the-laboratory", "Remarks of the laboratory", words.clone()),
@@ -167,7 +172,7 @@ pub fn build(input: &Input) -> Result<(Report, Diagnostics), Diagnostics> {
                 } else {
                     String::new()
                 },
-                sentences: answer(found, voice),
+                sentences: answers(&study.kind, found, voice),
             })
             .collect(),
         sections: sections
@@ -196,20 +201,6 @@ pub(super) fn site_name(input: &Input) -> String {
     match input.site {
         Some(site) if !site.name.is_empty() => site.name.clone(),
         _ => input.study().site.clone(),
-    }
-}
-
-fn answer(found: &ResponseFindings, voice: &Voice) -> Vec<String> {
-    let said = voice.answers(found);
-    if said.is_empty() {
-        let none = "The readings at hand answer none of the planned questions; the tables show what there is.";
-        let reasons = found
-            .cannot_tell
-            .iter()
-            .map(|why| format!("{}.", capital(why.trim_end_matches('.'))));
-        std::iter::once(none.to_owned()).chain(reasons).collect()
-    } else {
-        said
     }
 }
 

@@ -330,7 +330,7 @@ fn means(protocol: &Protocol, response: &str, found: &ResponseFindings, voice: &
     Some(picture(chart.draw(&head), caption))
 }
 
-fn order(protocol: &Protocol, response: &str, found: &ResponseFindings, voice: &Voice) -> Option<Picture> {
+pub(super) fn order(protocol: &Protocol, response: &str, found: &ResponseFindings, voice: &Voice) -> Option<Picture> {
     if found.results.is_empty() {
         return None;
     }

@@ -15,6 +15,8 @@
 //! | `values`   | the values that a note may pull in, by name            |
 //! | `note`     | the author's Markdown with these values in place       |
 //! | `document` | the report as data                                     |
+//! | `answers`  | the plain answer at the head, by kind of study         |
+//! | `precision`, `precision_words` | the precision statement: its section, its sentences |
 //! | `build`    | the whole: head, answer, sections                      |
 //! | `order`    | which sections in which order, by kind of study        |
 //! | `sections` | what stands in each section                            |
@@ -23,6 +25,7 @@
 //!
 //! Never here: files, clock, statistics.
 
+mod answers;
 mod build;
 mod document;
 mod figures;
@@ -31,6 +34,8 @@ mod note;
 pub mod number;
 mod order;
 mod power;
+mod precision;
+mod precision_words;
 mod sections;
 pub mod sentences;
 pub mod spread;

@@ -18,6 +18,10 @@ pub(super) enum Part {
     Figures,
     /// Tables of effects, means, components and checks.
     Numbers,
+    /// Run order and checks alone, where effects are not what is asked.
+    Course,
+    /// The precision statement.
+    Precision,
     /// The author's own words.
     Words,
     /// What cannot be told.
@@ -30,22 +34,24 @@ pub(super) enum Part {
     Annex,
 }
 
-use Part::{Annex, Cautions, Departures, Done, Figures, Limits, Numbers, Provenance, Words};
+use Part::{Annex, Cautions, Course, Departures, Done, Figures, Limits, Numbers, Precision, Provenance, Words};
 
 /// What was done before what was found: the general order.
 const GENERAL: &[Part] = &[
-    Done, Departures, Figures, Numbers, Words, Limits, Cautions, Provenance, Annex,
+    Done, Departures, Figures, Numbers, Precision, Words, Limits, Cautions, Provenance, Annex,
 ];
-/// What was found before what was done: for a statement that others look up.
+/// A statement that others look up: what was found before what was done, and no effects.
 const STATEMENT: &[Part] = &[
-    Done, Departures, Words, Figures, Numbers, Limits, Cautions, Provenance, Annex,
+    Precision, Words, Done, Departures, Course, Limits, Cautions, Provenance, Annex,
 ];
 
 /// The parts of a report on a study of some kind, in order.
-pub(super) fn parts(kind: StudyKind) -> &'static [Part] {
+///
+/// `stated` says whether the findings hold what a statement of that kind is made of; without it the general order serves.
+pub(super) fn parts(kind: StudyKind, stated: bool) -> &'static [Part] {
     match kind {
-        StudyKind::VarianceInvestigation | StudyKind::RuggednessTest => GENERAL,
-        StudyKind::MeasurementSystem | StudyKind::MethodComparison | StudyKind::Interlaboratory => STATEMENT,
+        StudyKind::Interlaboratory if stated => STATEMENT,
+        _ => GENERAL,
     }
 }
 
@@ -53,16 +59,24 @@ pub(super) fn parts(kind: StudyKind) -> &'static [Part] {
 mod tests {
     use super::*;
 
-    /// Closed form: each kind has every part once, and ends alike.
+    /// Closed form: no part stands twice, all end alike, and effects are left out of a statement only.
     #[test]
-    fn every_kind_has_every_part_once() {
+    fn every_kind_has_its_parts_once() {
         for (kind, word) in StudyKind::ALL {
-            let mut sorted = parts(kind).to_vec();
-            assert!(parts(kind).ends_with(&[Limits, Cautions, Provenance, Annex]), "{word}");
-            sorted.sort_unstable();
-            sorted.dedup();
-            assert_eq!(sorted.len(), parts(kind).len(), "{word}");
-            assert_eq!(sorted.len(), GENERAL.len(), "{word}");
+            for stated in [false, true] {
+                let parts = parts(kind, stated);
+                assert!(parts.ends_with(&[Limits, Cautions, Provenance, Annex]), "{word}");
+                let mut sorted = parts.to_vec();
+                sorted.sort_unstable();
+                sorted.dedup();
+                assert_eq!(sorted.len(), parts.len(), "{word}");
+                assert!(
+                    [Done, Departures, Words, Precision]
+                        .iter()
+                        .all(|part| parts.contains(part))
+                );
+                assert_ne!(parts.contains(&Numbers), parts.contains(&Course), "{word}");
+            }
         }
     }
 }

@@ -15,7 +15,7 @@ use super::sentences::method;
 use super::words::{Voice, capital, count, listed, numbers, plain};
 use super::{figures, tables};
 
-type Responses<'a> = [(&'a str, &'a ResponseFindings, Voice)];
+pub(super) type Responses<'a> = [(&'a str, &'a ResponseFindings, Voice)];
 pub(super) fn section(id: &str, title: &str, blocks: Vec<Block>) -> Section {
     Section {
         id: id.to_owned(),
@@ -297,6 +297,19 @@ pub(super) fn pictures(input: &Input, responses: &Responses) -> Section {
         );
     }
     section("figures", "What the readings show", blocks)
+}
+
+/// What happened along the way: the run order and the checks, where effects are not what the study asks for.
+pub(super) fn course(input: &Input, responses: &Responses) -> Section {
+    let mut blocks = Vec::new();
+    for (name, found, voice) in responses {
+        if responses.len() > 1 {
+            blocks.push(Block::heading(capital(&plain(name))));
+        }
+        blocks.extend(figures::order(input.protocol, name, found, voice).map(Block::Figure));
+        blocks.extend(tables::checks(name, found).map(Block::Table));
+    }
+    section("course", "What happened along the way", blocks)
 }
 
 pub(super) fn numbers_of(input: &Input, responses: &Responses) -> Section {

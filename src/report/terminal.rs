@@ -12,7 +12,7 @@ use crate::analysis::{Findings, ResponseFindings};
 
 use super::document::Table;
 use super::words::{Voice, capital, count, numbers, plain};
-use super::{number, sentences, tables};
+use super::{answers, number, precision, sentences, tables};
 
 /// Narrowest text that still reads.
 const NARROWEST: usize = 40;
@@ -42,7 +42,7 @@ pub fn terminal(findings: &Findings, width: usize) -> String {
     }
     record(&mut out, findings, width);
     for (name, found) in &findings.responses {
-        response(&mut out, name, found, width);
+        response(&mut out, &study.kind, name, found, width);
     }
     out
 }
@@ -75,7 +75,7 @@ fn record(out: &mut String, findings: &Findings, width: usize) {
     }
 }
 
-fn response(out: &mut String, name: &str, found: &ResponseFindings, width: usize) {
+fn response(out: &mut String, kind: &str, name: &str, found: &ResponseFindings, width: usize) {
     let units: BTreeMap<String, String> = found
         .slopes
         .iter()
@@ -103,13 +103,24 @@ fn response(out: &mut String, name: &str, found: &ResponseFindings, width: usize
         paragraph(out, &sentences::method(found), "", width);
         out.push('\n');
     }
-    for sentence in voice.answers(found) {
+    for sentence in answers::answers(kind, found, &voice) {
         paragraph(out, &sentence, "- ", width);
     }
     // A terminal is narrow: what the verdicts do not need is left to the report.
+    let stated = answers::stated(kind, found);
     let shown = [
-        (tables::effects(name, found), "Sum of squares (SS)"),
-        (tables::components(name, found, &voice), "Variance in one result"),
+        (
+            if stated {
+                precision::statement_of(name, found, &voice)
+            } else {
+                tables::effects(name, found)
+            },
+            "Sum of squares (SS)",
+        ),
+        (
+            tables::components(name, found, &voice).filter(|_| !stated),
+            "Variance in one result",
+        ),
     ];
     for (at, (table, needless)) in shown.into_iter().enumerate() {
         if let Some(mut table) = table {
@@ -117,7 +128,7 @@ fn response(out: &mut String, name: &str, found: &ResponseFindings, width: usize
             out.push('\n');
             grid(out, &table, width);
         }
-        if at == 0 {
+        if at == 0 && !stated {
             for sentence in sentences::randomizations(found) {
                 paragraph(out, &sentence, "", width);
             }
