@@ -151,6 +151,8 @@ impl AgainstChart {
             canvas.path(if curve.dashed { "wr-edge" } else { "wr-zero" }, &data);
         }
         let step = match &self.along {
+            // Intervals of two series would hide each other.
+            Across::Numbers if self.series.iter().any(|s| s.marks.iter().any(|m| m.interval.is_some())) => 9.0,
             Across::Numbers => 0.0,
             Across::Names(names) => {
                 let column = (right - left) / names.len().max(1) as f64;

@@ -441,16 +441,22 @@ fn level_figure(name: &str, study: &PrecisionStudy, levels: &[PrecisionFinding],
         })
         .collect();
     let chosen = |of: &str| study.against_level.iter().find(|a| a.of == of && a.chosen);
+    // What the chosen form does from the lowest level to the highest.
+    let change = |form: &AgainstLevel| match (form.form.as_str(), at(form, high) - at(form, low)) {
+        ("constant", _) => "is not seen to depend on the level",
+        (_, change) if change > 0.0 => "grows with the level",
+        _ => "falls with the level",
+    };
     let title = match (chosen("repeatability"), chosen("reproducibility")) {
-        (Some(a), Some(b)) if (a.form == "constant") == (b.form == "constant") => {
-            if a.form == "constant" {
-                "Neither standard deviation is seen to depend on the level".to_owned()
-            } else {
-                "Repeatability and reproducibility depend on the level".to_owned()
-            }
+        (Some(a), Some(b)) if change(a) == change(b) => {
+            let both = change(a)
+                .replace("is not", "are not")
+                .replace("grows", "grow")
+                .replace("falls", "fall");
+            format!("Repeatability and reproducibility {both}")
         }
-        (Some(a), _) if a.form == "constant" => "Repeatability is not seen to depend on the level".to_owned(),
-        (Some(_), _) => "Repeatability depends on the level".to_owned(),
+        (Some(a), Some(b)) => format!("Repeatability {}, reproducibility {}", change(a), change(b)),
+        (Some(a), None) => format!("Repeatability {}", change(a)),
         _ => "Too few levels to tell how precision depends on the level".to_owned(),
     };
     let unit = if voice.unit.is_empty() {

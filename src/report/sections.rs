@@ -306,7 +306,14 @@ pub(super) fn course(input: &Input, responses: &Responses) -> Section {
         if responses.len() > 1 {
             blocks.push(Block::heading(capital(&plain(name))));
         }
-        blocks.extend(figures::order(input.protocol, name, found, voice).map(Block::Figure));
+        // An order that nobody wrote down shows nothing.
+        let known = found
+            .checks
+            .iter()
+            .any(|c| c.name.contains("run order") && c.outcome != crate::analysis::Outcome::CannotTell);
+        if known {
+            blocks.extend(figures::order(input.protocol, name, found, voice).map(Block::Figure));
+        }
         blocks.extend(tables::checks(name, found).map(Block::Table));
     }
     section("course", "What happened along the way", blocks)
