@@ -1,5 +1,7 @@
 //! Precision of test methods against published and independently computed values.
 
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, clippy::disallowed_methods)] // tests may
+
 #[path = "common/reference.rs"]
 mod reference;
 

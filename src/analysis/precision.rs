@@ -79,11 +79,11 @@ pub struct PrecisionFinding {
     pub results: usize,
     /// Mean of all results.
     pub mean: f64,
-    /// Standard deviation of repeats (s_r).
+    /// Standard deviation of repeats (`s_r`).
     pub repeatability_sd: Option<f64>,
-    /// Standard deviation between laboratories (s_L).
+    /// Standard deviation between laboratories (`s_L`).
     pub between_sd: Option<f64>,
-    /// Standard deviation of single results of different laboratories (s_R).
+    /// Standard deviation of single results of different laboratories (`s_R`).
     pub reproducibility_sd: Option<f64>,
     /// Repeatability limit (r).
     pub repeatability_limit: Option<f64>,
@@ -91,15 +91,15 @@ pub struct PrecisionFinding {
     pub reproducibility_limit: Option<f64>,
     /// Variance between laboratories as estimated; negative stands for 'not told apart from zero'.
     pub between_variance: Option<f64>,
-    /// Mean square among laboratories (s_d²), which the others can be computed from; null where days and the like are taken apart.
+    /// Mean square among laboratories (`s_d²`), which the others can be computed from; null where days and the like are taken apart.
     pub among_mean_square: Option<f64>,
     /// Number of results that a cell counts for.
     pub cell_size: Option<f64>,
-    /// s_r with its interval.
+    /// `s_r` with its interval.
     pub repeatability: Option<SpreadFinding>,
-    /// s_L with its interval.
+    /// `s_L` with its interval.
     pub between: Option<SpreadFinding>,
-    /// s_R with its interval.
+    /// `s_R` with its interval.
     pub reproducibility: Option<SpreadFinding>,
     /// What varies within a laboratory, taken apart.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
@@ -138,7 +138,7 @@ pub struct CellFinding {
     pub standard_deviation: Option<f64>,
     /// (mean − mean of the cell means) over the standard deviation of the cell means.
     pub h: Option<f64>,
-    /// Standard deviation over s_r.
+    /// Standard deviation over `s_r`.
     pub k: Option<f64>,
     /// Critical values of k at 5 %, 1 % and 0.5 % for a cell of this size; empty without k.
     pub k_critical: Vec<f64>,
@@ -190,11 +190,11 @@ pub struct WithoutFinding {
     pub results: usize,
     /// Their mean.
     pub mean: f64,
-    /// s_r without them.
+    /// `s_r` without them.
     pub repeatability_sd: Option<f64>,
-    /// s_L without them.
+    /// `s_L` without them.
     pub between_sd: Option<f64>,
-    /// s_R without them.
+    /// `s_R` without them.
     pub reproducibility_sd: Option<f64>,
     /// r without them.
     pub repeatability_limit: Option<f64>,
@@ -520,21 +520,21 @@ fn layered(
     };
     let laboratory: Option<usize> = plan.laboratory.map(|_| 0);
     for (place, &grouping) in groupings.iter().enumerate() {
-        if !layers.layers.iter().any(|layer| layer.of == [place]) {
+        if !layers.list.iter().any(|layer| layer.of == [place]) {
             let name = super::layers::spoken(&grouping_name(protocol, grouping));
             found.cannot_tell.push(format!(
                 "The spread of {name} cannot be told from that of the others: there is one only, or it never holds two results."
             ));
         }
     }
-    let finest = layers.layers.len() - 1;
+    let finest = layers.list.len() - 1;
     found.repeatability = layers.sum(&[finest]).map(Into::into);
     let own = layers
-        .layers
+        .list
         .iter()
         .position(|l| laboratory.is_some_and(|lab| l.of == [lab]));
     if let Some(own) = own {
-        found.between_variance = layers.layers[own].variance;
+        found.between_variance = layers.list[own].variance;
         found.between = layers.sum(&[own]).map(Into::into);
         let all: Vec<usize> = (0..=finest).collect();
         found.reproducibility = layers.sum(&all).map(Into::into);
@@ -549,7 +549,7 @@ fn layered(
     for set in sets {
         let taken: Vec<usize> = (0..=finest)
             .filter(|&l| {
-                let of = &layers.layers[l].of;
+                let of = &layers.list[l].of;
                 Some(l) != own && of.iter().all(|g| set.contains(g) || Some(*g) == laboratory)
             })
             .collect();
@@ -562,7 +562,7 @@ fn layered(
             });
         }
     }
-    let repeat = &layers.layers[finest];
+    let repeat = &layers.list[finest];
     match repeat.squares {
         Some((df, _, ms)) => Some((ms, df as f64)),
         None => repeat.variance.zip(found.repeatability.as_ref().and_then(|s| s.df)),
@@ -825,11 +825,14 @@ fn word(form: Form) -> &'static str {
     }
 }
 
+/// What a form is fitted to: its name, where it stands, and whether the levels bear a constant.
+type Quantity = (&'static str, fn(&PrecisionFinding) -> Option<f64>, bool);
+
 /// Every form for both standard deviations, from three levels on. Chosen: for repeatability the constant if the levels do not
 /// contradict it (Bartlett, 5 %); else the form with the least misfit, the simplest of equal ones.
 fn forms(levels: &[PrecisionFinding], pooled: Option<&PooledFinding>) -> Vec<AgainstLevel> {
     let mut found = Vec::new();
-    let quantities: [(&str, fn(&PrecisionFinding) -> Option<f64>, bool); 2] = [
+    let quantities: [Quantity; 2] = [
         ("repeatability", |l| l.repeatability_sd, pooled.is_some_and(|p| p.same)),
         ("reproducibility", |l| l.reproducibility_sd, false),
     ];

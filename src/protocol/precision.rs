@@ -215,7 +215,12 @@ pub(super) fn precision(desk: &mut Desk<'_>, look: &Lookup<'_>) -> Option<Precis
             "",
         );
     }
-    repeats(desk, look, laboratory.into_iter().chain(material).collect(), &tree.at);
+    repeats(
+        desk,
+        look,
+        &laboratory.into_iter().chain(material).collect::<Vec<Grouping>>(),
+        &tree.at,
+    );
     Some(PrecisionPlan {
         laboratory,
         material,
@@ -225,7 +230,7 @@ pub(super) fn precision(desk: &mut Desk<'_>, look: &Lookup<'_>) -> Option<Precis
 }
 
 /// Without a second run in a cell there is no repeatability.
-fn repeats(desk: &mut Desk<'_>, look: &Lookup<'_>, cells: Vec<Grouping>, at: &Span) {
+fn repeats(desk: &mut Desk<'_>, look: &Lookup<'_>, cells: &[Grouping], at: &Span) {
     if look.design.order != Order::Randomized {
         return;
     }
@@ -298,7 +303,10 @@ pub(super) fn measurement(desk: &mut Desk<'_>, look: &Lookup<'_>) -> Option<Meas
     repeats(
         desk,
         look,
-        part.into_iter().chain(by.iter().map(|(g, _)| *g)).collect(),
+        &part
+            .into_iter()
+            .chain(by.iter().map(|(g, _)| *g))
+            .collect::<Vec<Grouping>>(),
         &tree.at,
     );
     if look.responses.iter().all(|r| r.tolerance.is_none()) {
@@ -335,21 +343,20 @@ pub(super) fn references(desk: &mut Desk<'_>, look: &Lookup<'_>) -> Vec<Referenc
                 let same = |level: &String| {
                     *level == label || matches!((exact(level), exact(&label)), (Ok(a), Ok(b)) if a.decimal == b.decimal)
                 };
-                match levels.iter().find(|level| same(level)) {
-                    Some(_) => true,
-                    None => {
-                        let names: Vec<&str> = levels.iter().map(String::as_str).collect();
-                        desk.say(
-                            Diagnostic::error(
-                                "P172",
-                                format!("`{}` has no level `{}`", look.factors[factor].name, shown(&label)),
-                            )
-                            .help(did_you_mean(&label, &names, "levels")),
-                            tree.span("label"),
-                            "",
-                        );
-                        false
-                    }
+                if levels.iter().any(same) {
+                    true
+                } else {
+                    let names: Vec<&str> = levels.iter().map(String::as_str).collect();
+                    desk.say(
+                        Diagnostic::error(
+                            "P172",
+                            format!("`{}` has no level `{}`", look.factors[factor].name, shown(&label)),
+                        )
+                        .help(did_you_mean(&label, &names, "levels")),
+                        tree.span("label"),
+                        "",
+                    );
+                    false
                 }
             }
             Grouping::Unit(unit) if look.design.order == Order::Randomized => {

@@ -3,6 +3,8 @@
 //! In:  the precision findings of each response, and the voice that names things.
 //! Out: one section; without blocks where the protocol declares no precision.
 
+use std::fmt::Write as _;
+
 use crate::analysis::{AgainstLevel, Oddness, PrecisionFinding, PrecisionStudy, SpreadFinding};
 use crate::chart::{Across, AgainstChart, Curve, Head, Level, Mark, Series};
 use crate::protocol::Response;
@@ -197,9 +199,10 @@ fn statement(name: &str, study: &PrecisionStudy, levels: &[PrecisionFinding], vo
         "Spreads are standard deviations. A limit is {factor} times its standard deviation: repeatability limit r{NBSP}={NBSP}{factor}{NBSP}s_r"
     );
     if between {
-        remark.push_str(&format!(
+        let _ = write!(
+            remark,
             ", reproducibility limit R{NBSP}={NBSP}{factor}{NBSP}s_R, with s_R²{NBSP}={NBSP}s_L²{NBSP}+{NBSP}s_r²"
-        ));
+        );
     }
     remark.push('.');
     if levels.iter().any(|l| l.between_variance.is_some_and(|v| v < 0.0)) {
@@ -569,6 +572,9 @@ fn forms(name: &str, study: &PrecisionStudy, voice: &Voice) -> Option<Table> {
     )))
 }
 
+/// h or k of a cell.
+type Value = fn(&crate::analysis::CellFinding) -> Option<f64>;
+
 fn consistency_figures(name: &str, study: &PrecisionStudy, levels: &[PrecisionFinding]) -> Vec<Picture> {
     // All laboratories of any level, in the order of the first level that has them.
     let mut laboratories: Vec<String> = Vec::new();
@@ -578,7 +584,6 @@ fn consistency_figures(name: &str, study: &PrecisionStudy, levels: &[PrecisionFi
         }
     }
     let shapes = levels.len() <= MOST_SHAPES && levels.len() > 1;
-    type Value = fn(&crate::analysis::CellFinding) -> Option<f64>;
     let draw = |what: &str, value: Value, lines: Vec<Level>, axis: &str, title: String, caption: &str| {
         let of_level = |l: &PrecisionFinding| -> Vec<Mark> {
             l.cells

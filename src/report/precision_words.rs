@@ -90,7 +90,7 @@ impl Voice {
             said.extend(self.between(study, levels));
         }
         said.extend(self.dependence(study, levels));
-        said.extend(self.odd(study, levels));
+        said.extend(Self::odd(study, levels));
         for level in levels {
             if let Some(found) = &level.trueness {
                 said.push(self.trueness(found, &level_name(study, level)));
@@ -239,7 +239,7 @@ impl Voice {
     }
 
     /// Who stands apart, and what the estimates are without.
-    fn odd(&self, study: &PrecisionStudy, levels: &[PrecisionFinding]) -> Vec<String> {
+    fn odd(study: &PrecisionStudy, levels: &[PrecisionFinding]) -> Vec<String> {
         let mut said = Vec::new();
         let tested: Vec<&PrecisionFinding> = levels.iter().filter(|l| !l.tests.is_empty()).collect();
         if tested.is_empty() {

@@ -314,7 +314,10 @@ pub(super) fn course(input: &Input, responses: &Responses) -> Section {
         if known {
             blocks.extend(figures::order(input.protocol, name, found, voice).map(Block::Figure));
         }
-        blocks.extend(tables::checks(name, found).map(Block::Table));
+        // Whether the spread depends on the level is a matter of the statement itself.
+        let mut rest: ResponseFindings = (*found).clone();
+        rest.checks.retain(|c| !c.name.starts_with("spread by "));
+        blocks.extend(tables::checks(name, &rest).map(Block::Table));
     }
     section("course", "What happened along the way", blocks)
 }
@@ -408,17 +411,22 @@ pub(super) fn limits(input: &Input, responses: &Responses) -> Section {
             }
         })
         .collect();
-    if !levels.is_empty() {
+    let stated = responses
+        .iter()
+        .any(|(_, found, _)| super::answers::stated(&input.study().kind, found));
+    if !levels.is_empty() && !stated {
         items.push(format!(
             "The effects hold for the levels studied: {}. Between the levels of a category there is nothing; beyond the \
              ends of a numeric factor nothing was seen.",
             listed(&levels)
         ));
     }
-    items.push(match site_name(input).as_str() {
-        "" => "One place of work was studied; another may differ.".to_owned(),
-        site => format!("One place of work was studied, {site}; another may differ."),
-    });
+    if !stated {
+        items.push(match site_name(input).as_str() {
+            "" => "One place of work was studied; another may differ.".to_owned(),
+            site => format!("One place of work was studied, {site}; another may differ."),
+        });
+    }
     items.push(
         "The results belong to the things that were measured. Whether others are like them depends on how these were \
          chosen, which the study does not tell."

@@ -217,7 +217,7 @@ fn scale(m: usize) -> f64 {
 
 /// Density of the angle of one of m values times m, without the condition on the others.
 fn density(m: usize, scale: f64, angle: f64) -> f64 {
-    scale * angle.cos().max(0.0).powi(m as i32 - 3)
+    scale * angle.cos().max(0.0).powf(m as f64 - 3.0)
 }
 
 /// The angle that the largest of m − 1 may reach if the largest of m stands at `angle`.

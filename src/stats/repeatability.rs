@@ -5,14 +5,14 @@
 //!
 //! | name        | symbol | meaning                                                             |
 //! |-------------|--------|---------------------------------------------------------------------|
-//! | within      | s_r²   | Σ(nᵢ−1)sᵢ² / Σ(nᵢ−1), on Σ(nᵢ−1) df                                  |
-//! | among       | s_d²   | Σ nᵢ(ȳᵢ − ȳ)² / (p−1)                                                |
+//! | within      | `s_r²`   | Σ(nᵢ−1)sᵢ² / Σ(nᵢ−1), on Σ(nᵢ−1) df                                  |
+//! | among       | `s_d²`   | Σ nᵢ(ȳᵢ − ȳ)² / (p−1)                                                |
 //! | size        | n̄      | (Σnᵢ − Σnᵢ²/Σnᵢ) / (p−1), the number of results a cell counts for      |
-//! | between     | s_L²   | (s_d² − s_r²) / n̄                                                    |
-//! | reproducibility | s_R² | s_L² + s_r², a negative s_L² counted as 0                          |
+//! | between     | `s_L²`   | (`s_d²` − `s_r²`) / n̄                                                    |
+//! | reproducibility | `s_R²` | `s_L²` + `s_r²`, a negative `s_L²` counted as 0                          |
 //!
-//! Source: ISO 5725-2 (2019), 7.4 and 7.5 (clause numbers from memory). Intervals: chi-square for s_r, modified large sample
-//! for s_L and s_R; exact mean squares only where cells are equal. Reference values: tests/precision.rs.
+//! Source: ISO 5725-2 (2019), 7.4 and 7.5 (clause numbers from memory). Intervals: chi-square for `s_r`, modified large sample
+//! for `s_L` and `s_R`; exact mean squares only where cells are equal. Reference values: tests/precision.rs.
 
 use super::interval::{Interval, WeightedMeanSquare, combination_interval, mean_square_interval};
 use crate::numeric::distribution::chi2_upper;
@@ -56,9 +56,9 @@ pub struct Level {
     pub results: usize,
     /// Mean of all results.
     pub mean: f64,
-    /// s_r² and its degrees of freedom; `None` if no cell holds two results.
+    /// `s_r²` and its degrees of freedom; `None` if no cell holds two results.
     pub within: Option<(f64, f64)>,
-    /// s_d² and its degrees of freedom; `None` for fewer than two laboratories.
+    /// `s_d²` and its degrees of freedom; `None` for fewer than two laboratories.
     pub among: Option<(f64, f64)>,
     /// n̄.
     pub size: f64,
@@ -99,14 +99,14 @@ impl Level {
         })
     }
 
-    /// s_L², which may be negative.
+    /// `s_L²`, which may be negative.
     #[must_use]
     pub fn between(&self) -> Option<f64> {
         let ((among, _), (within, _)) = (self.among?, self.within?);
         Some((among - within) / self.size)
     }
 
-    /// s_R², a negative s_L² counted as 0.
+    /// `s_R²`, a negative `s_L²` counted as 0.
     #[must_use]
     pub fn reproducibility(&self) -> Option<f64> {
         Some(self.between()?.max(0.0) + self.within?.0)
@@ -127,26 +127,26 @@ impl Level {
         )
     }
 
-    /// Interval of σ_r².
+    /// Interval of the variance of repeats.
     #[must_use]
     pub fn within_interval(&self, confidence: f64) -> Option<Interval> {
         let (mean_square, df) = self.within?;
         mean_square_interval(mean_square, df, confidence)
     }
 
-    /// Interval of σ_L².
+    /// Interval of the variance between laboratories.
     #[must_use]
     pub fn between_interval(&self, confidence: f64) -> Option<Interval> {
         combination_interval(&self.weighted(1.0 / self.size, -1.0 / self.size)?, confidence)
     }
 
-    /// Interval of σ_R² = s_d²/n̄ + (1 − 1/n̄) s_r².
+    /// Interval of the reproducibility variance, `s_d²`/n̄ + (1 − 1/n̄) `s_r²`.
     #[must_use]
     pub fn reproducibility_interval(&self, confidence: f64) -> Option<Interval> {
         combination_interval(&self.weighted(1.0 / self.size, 1.0 - 1.0 / self.size)?, confidence)
     }
 
-    /// Satterthwaite's degrees of freedom of s_R².
+    /// Satterthwaite's degrees of freedom of `s_R²`.
     #[must_use]
     pub fn reproducibility_df(&self) -> Option<f64> {
         super::interval::satterthwaite_df(&self.weighted(1.0 / self.size, 1.0 - 1.0 / self.size)?)
@@ -302,7 +302,7 @@ mod tests {
         of.iter().filter_map(|results| Cell::of(results)).collect()
     }
 
-    /// Worked by hand: cells 1, 3 and 5, 7: s_r² = 2 on 2 df, s_d² = 16 on 1 df, n̄ = 2, s_L² = 7, s_R² = 9.
+    /// Worked by hand: cells 1, 3 and 5, 7: `s_r²` = 2 on 2 df, `s_d²` = 16 on 1 df, n̄ = 2, `s_L²` = 7, `s_R²` = 9.
     #[test]
     fn two_equal_cells() {
         let level = Level::new(&cells(&[&[1.0, 3.0], &[5.0, 7.0]])).unwrap();
