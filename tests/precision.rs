@@ -1,6 +1,6 @@
 //! Precision of test methods against published and independently computed values.
 
-#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, clippy::disallowed_methods)] // tests may
+#![allow(missing_docs, clippy::disallowed_methods, clippy::unwrap_used, clippy::panic)]
 
 #[path = "common/reference.rs"]
 mod reference;

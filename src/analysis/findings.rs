@@ -10,8 +10,8 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::aliasing::{AliasFinding, LeftOutFinding};
-use super::unreplicated::UnreplicatedFinding;
 use super::precision::{PrecisionFinding, PrecisionStudy};
+use super::unreplicated::UnreplicatedFinding;
 
 /// Format name written into `Findings::format`.
 pub const FORMAT: &str = "wellrun findings 1";

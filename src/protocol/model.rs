@@ -12,8 +12,8 @@ use rust_decimal::Decimal;
 use serde::Serialize;
 
 use super::assumed::Assumed;
-pub use super::treatment_set::{Placement, TreatmentSet, Treatments};
 use super::precision::{MeasurementPlan, PrecisionPlan, Reference};
+pub use super::treatment_set::{Placement, TreatmentSet, Treatments};
 
 /// Index of a unit in `Protocol::units`.
 pub type UnitId = usize;
