@@ -25,6 +25,9 @@ type Made = (Vec<Vec<usize>>, Option<Vec<Word>>);
 /// Most rows of one set.
 const ROWS: usize = 65_536;
 
+/// Most combinations of a list of one's own.
+const LISTED: usize = 256;
+
 /// What is being made, and where to say what is wrong with it.
 pub(super) struct Making<'a> {
     pub tree: &'a Tree,
@@ -484,6 +487,15 @@ impl Making<'_> {
             let message = "the list of combinations is missing".to_owned();
             let help = format!("add `combinations = [[...], ...]`, each of {}", join(&names, "and"));
             self.say(desk, "combinations", "P088", message, help);
+            return None;
+        }
+        if items.len() > LISTED {
+            let message = format!(
+                "a list of {} combinations is too long; {LISTED} are allowed",
+                items.len()
+            );
+            let help = "let combinations come back by `replicates`";
+            self.say(desk, "combinations", "P088", message, help.to_owned());
             return None;
         }
         let mut is_sound = true;
