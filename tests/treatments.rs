@@ -23,6 +23,9 @@ use wellrun::numeric::distribution::chi2_upper;
 use wellrun::plan;
 use wellrun::protocol::{self, Protocol};
 
+/// Where a run stands, and its levels.
+type Placed = (Vec<usize>, Vec<usize>);
+
 /// Letters of the published tables: I is the identity.
 const LETTERS: &str = "ABCDEFGHJKLMNOPQ";
 
@@ -147,8 +150,8 @@ fn standard_fractions_have_the_published_alias_structures() {
         };
         assert_eq!(lengths[3..], numbers("word_length_pattern"), "{name}");
         assert_eq!(
-            resolution(&lengths).unwrap() as i64,
-            design["resolution"].as_integer().unwrap()
+            resolution(&lengths),
+            usize::try_from(design["resolution"].as_integer().unwrap()).ok()
         );
         let groups = |order: usize| -> BTreeSet<BTreeSet<String>> {
             let effects: Vec<u32> = (1_u32..1 << factors)
@@ -467,9 +470,9 @@ fn permissible_arrangements_of_sets_are_equally_likely() {
     for (body, arrangements) in cases {
         let protocol = read(&body);
         let draws = 60 * arrangements as u64;
-        let mut counts: BTreeMap<Vec<(Vec<usize>, Vec<usize>)>, usize> = BTreeMap::new();
+        let mut counts: BTreeMap<Vec<Placed>, usize> = BTreeMap::new();
         for seed in 0..draws {
-            let mut runs: Vec<(Vec<usize>, Vec<usize>)> = plan::draw(&protocol, "", seed)
+            let mut runs: Vec<Placed> = plan::draw(&protocol, "", seed)
                 .unwrap()
                 .into_iter()
                 .map(|run| (run.units, run.levels))
@@ -790,7 +793,7 @@ fn whole(body: &str, planned: &str, said: &str) {
         // Half a unit for each level of `a`, and something that looks like spread.
         let level = cells[at("a")].bytes().map(usize::from).sum::<usize>() % 5;
         cells[at("hardness")] = format!("{:.4}", 60.0 + 0.5 * level as f64 + ((index * 37) % 11) as f64 / 10.0);
-        cells[at("initials")] = "AB".to_owned();
+        "AB".clone_into(&mut cells[at("initials")]);
         filled.push('\n');
         filled.push_str(&cells.join(","));
     }
