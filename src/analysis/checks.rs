@@ -3,35 +3,51 @@
 //! In:  the frame and the fit.
 //! Out: one `Check` a question, each with its answer in a sentence.
 
+use super::diagnosis::{Diagnosis, SpreadByLevel};
 use super::findings::{Check, Outcome};
 use super::fit::Fit;
 use super::frame::Frame;
-use crate::numeric::distribution::{f_upper, t_upper};
+use super::trust;
+use crate::numeric::distribution::t_upper;
 use crate::numeric::sum;
-use crate::protocol::{Protocol, Response};
+use crate::protocol::Response;
+use crate::stats::deletion::Deletion;
 use crate::stats::strata::StrataFit;
-use crate::stats::summary::median;
 
 /// p-value below which somebody should look; common practice, and no test of a hypothesis.
 const LOOK: f64 = 0.01;
 
 /// All checks of one response.
-pub(super) fn checks(protocol: &Protocol, response: &Response, frame: &Frame, fit: &Fit) -> Vec<Check> {
+pub(super) fn checks(
+    response: &Response,
+    frame: &Frame,
+    fit: &Fit,
+    diagnosis: &Diagnosis,
+    ready: &Result<Deletion, &'static str>,
+) -> Vec<Check> {
     let mut checks = Vec::new();
     if let Some(balanced) = fit.balanced() {
         let strata = &balanced.strata;
         checks.push(trend(frame, fit, strata, response));
-        checks.extend((0..protocol.factors.len()).map(|factor| spread(protocol, factor, frame, strata)));
+        checks.extend(diagnosis.spread.iter().map(spread));
         checks.push(odd_run(frame, fit, strata, response));
+    } else if let Ok(deletion) = ready {
+        checks.push(trust::trend(frame, deletion, response));
+        checks.extend(diagnosis.spread.iter().map(spread));
+        checks.extend(trust::odd_run(diagnosis, deletion, response));
     }
+    checks.push(trust::single_runs(diagnosis, ready));
+    checks.extend(trust::shape(diagnosis, fit.confidence));
     if response.readings > 1 {
         checks.push(within_run(frame, response));
         checks.push(resolution(frame, response));
     }
+    checks.extend(trust::last_digits(diagnosis));
+    checks.extend(trust::readings(diagnosis, response, frame));
     checks
 }
 
-fn cannot_tell(name: &str, why: &str) -> Check {
+pub(super) fn cannot_tell(name: &str, why: &str) -> Check {
     Check {
         name: name.to_owned(),
         outcome: Outcome::CannotTell,
@@ -41,7 +57,7 @@ fn cannot_tell(name: &str, why: &str) -> Check {
     }
 }
 
-fn judged(name: String, p: f64, statistic: f64, look: String, fine: String) -> Check {
+pub(super) fn judged(name: String, p: f64, statistic: f64, look: String, fine: String) -> Check {
     let seen = p < LOOK;
     Check {
         name,
@@ -93,54 +109,26 @@ fn trend(frame: &Frame, fit: &Fit, strata: &StrataFit, response: &Response) -> C
     )
 }
 
-/// Is the spread the same at every level of a factor? Absolute distance from the level's median, compared between levels.
-fn spread(protocol: &Protocol, factor: usize, frame: &Frame, strata: &StrataFit) -> Check {
-    let declared = &protocol.factors[factor];
-    let name = format!("spread by {}", declared.name);
-    let mut distances: Vec<Vec<f64>> = Vec::new();
-    for level in 0..declared.corner_levels() {
-        let left: Vec<f64> = (0..frame.rows.len())
-            .filter(|&row| frame.rows[row].levels[factor] == level)
-            .map(|row| strata.residuals[row])
-            .collect();
-        let middle = median(&left).unwrap_or(0.0);
-        distances.push(left.iter().map(|r| (r - middle).abs()).collect());
-    }
-    let n: usize = distances.iter().map(Vec::len).sum();
-    let groups = distances.len();
-    if distances.iter().any(|group| group.len() < 3) {
+/// Is the spread the same at every level of a factor?
+fn spread(found: &SpreadByLevel) -> Check {
+    let name = format!("spread by {}", found.factor);
+    if found.levels.iter().any(|(_, runs, _)| *runs < 3) {
         return cannot_tell(&name, "Too few runs at each level to compare their spread.");
     }
-    let all: Vec<f64> = distances.concat();
-    let grand = sum::mean(&all);
-    let between: f64 = distances
-        .iter()
-        .map(|group| group.len() as f64 * (sum::mean(group) - grand).powi(2))
-        .sum();
-    let within: f64 = distances
-        .iter()
-        .map(|group| {
-            let mean = sum::mean(group);
-            group.iter().map(|d| (d - mean).powi(2)).sum::<f64>()
-        })
-        .sum();
-    let (df1, df2) = ((groups - 1) as f64, (n - groups) as f64);
-    if within <= 0.0 {
+    let Some(test) = &found.brown_forsythe else {
         return cannot_tell(&name, "The residuals do not vary enough to compare their spread.");
-    }
-    let ratio = between / df1 / (within / df2);
-    let widest = (0..groups)
-        .max_by(|&a, &b| sum::mean(&distances[a]).total_cmp(&sum::mean(&distances[b])))
-        .map_or_else(String::new, |level| declared.level(level));
+    };
+    let widest = found.levels.iter().max_by(|a, b| a.2.total_cmp(&b.2));
     judged(
         name,
-        f_upper(ratio, df1, df2),
-        ratio,
+        test.p,
+        test.statistic,
         format!(
-            "Results spread differently at different levels of {}; most at {widest}.",
-            declared.name
+            "Results spread differently at different levels of {}; most at {}.",
+            found.factor,
+            widest.map_or("", |(level, _, _)| level)
         ),
-        format!("The spread is much the same at every level of {}.", declared.name),
+        format!("The spread is much the same at every level of {}.", found.factor),
     )
 }
 

@@ -10,6 +10,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::aliasing::{AliasFinding, LeftOutFinding};
+use super::diagnosis::Diagnosis;
 use super::precision::{PrecisionFinding, PrecisionStudy};
 use super::unreplicated::UnreplicatedFinding;
 
@@ -198,6 +199,9 @@ pub struct ResponseFindings {
     /// Effects judged against each other, where no setting was repeated.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub unreplicated: Option<UnreplicatedFinding>,
+    /// How far the numbers can be trusted; null if the study could not be analysed.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub diagnosis: Option<Diagnosis>,
     /// What could not be answered, and why, in sentences.
     pub cannot_tell: Vec<String>,
     /// Every result with its settings: what the figures show.

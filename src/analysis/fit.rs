@@ -133,6 +133,16 @@ impl Fit {
 
     /// Difference of two such means.
     pub(super) fn difference(&self, protocol: &Protocol, to: &[(usize, usize)], from: &[(usize, usize)]) -> Estimate {
+        self.estimate(0.0, &self.difference_values(protocol, to, from))
+    }
+
+    /// Column values of every term in the difference of two means.
+    pub(super) fn difference_values(
+        &self,
+        protocol: &Protocol,
+        to: &[(usize, usize)],
+        from: &[(usize, usize)],
+    ) -> Vec<Vec<f64>> {
         let mut values = self.values(protocol, to);
         for (to, from) in values
             .iter_mut()
@@ -141,18 +151,23 @@ impl Fit {
         {
             *to -= from;
         }
-        self.estimate(0.0, &values)
+        values
     }
 
     /// Slope of a numeric factor, averaged over an even grid of the others.
     pub(super) fn slope(&self, effect: &Effect) -> Option<Estimate> {
+        Some(self.estimate(0.0, &self.first_column_of(effect)?))
+    }
+
+    /// Column values of every term at which the first column of an effect stands alone: its slope, where it has one.
+    pub(super) fn first_column_of(&self, effect: &Effect) -> Option<Vec<Vec<f64>>> {
         let term = self
             .terms
             .iter()
             .position(|term| term.effect == *effect && term.part == Part::Whole)?;
         let mut values: Vec<Vec<f64>> = self.terms.iter().map(|term| vec![0.0; term.df]).collect();
         *values.get_mut(term)?.first_mut()? = 1.0;
-        Some(self.estimate(0.0, &values))
+        Some(values)
     }
 
     /// Column values of every term at fixed levels; a term with another factor averages to zero over that factor's levels.
@@ -179,7 +194,8 @@ impl Fit {
             .collect()
     }
 
-    fn estimate(&self, mean_part: f64, values: &[Vec<f64>]) -> Estimate {
+    /// A linear function of the coefficients; the mean response at these column values if `mean_part` is 1.
+    pub(super) fn estimate(&self, mean_part: f64, values: &[Vec<f64>]) -> Estimate {
         let balanced = match &self.engine {
             Engine::Balanced(balanced) => balanced,
             Engine::Unbalanced(mixed) => return mixed.estimate(mean_part, values, self.confidence),

@@ -2,11 +2,14 @@
 
 mod aliasing;
 mod checks;
+mod diagnosis;
 mod estimate;
 mod findings;
 mod fit;
 mod frame;
 mod layers;
+mod headline;
+mod influence;
 mod power;
 mod power_simulation;
 mod power_size;
@@ -16,11 +19,15 @@ mod randomization;
 mod response;
 mod sources;
 mod summary;
+mod trust;
 mod unbalanced;
 mod unreplicated;
 
 pub use aliasing::{AliasFinding, LeftOutFinding};
+pub use diagnosis::*;
 pub use findings::*;
+pub use headline::HeadlineFinding;
+pub use influence::{ChangeFinding, InfluenceFinding, InfluenceOfRun, InfluenceOfSetUp};
 pub use power::{ENOUGH, EffectPower, Mend, Power, PowerOptions, ResponsePower, SpreadLine, percent, power};
 pub use precision::{
     AgainstLevel, CellFinding, IntermediateFinding, LaboratoryDifference, OddLaboratory, Oddness, PooledFinding,

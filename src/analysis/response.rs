@@ -8,6 +8,7 @@ use std::collections::BTreeMap;
 use rust_decimal::prelude::ToPrimitive;
 
 use super::checks::checks;
+use super::diagnosis::Look;
 use super::estimate::Estimate;
 use super::findings::{
     ContrastFinding, EffectFinding, MeanFinding, Model, RandomizationFinding, Residual, ResponseFindings, RunResult,
@@ -18,6 +19,7 @@ use super::frame::Frame;
 use super::precision::precision;
 use super::randomization::randomization;
 use super::sources::components;
+use super::trust;
 use super::unreplicated::unreplicated;
 use crate::numeric::distribution::f_upper;
 use crate::numeric::sum;
@@ -83,6 +85,7 @@ pub(super) fn findings(
         checks: Vec::new(),
         left_out: Vec::new(),
         unreplicated: None,
+        diagnosis: None,
         cannot_tell: Vec::new(),
         results: run_results(protocol, &frame),
     };
@@ -114,7 +117,18 @@ pub(super) fn findings(
     };
     fill(&mut found, protocol, plan, &frame, &fit);
     found.components = components(protocol, declared, &frame, &fit);
-    found.checks = checks(protocol, declared, &frame, &fit);
+    let look = Look {
+        protocol,
+        plan,
+        record,
+        response,
+        frame: &frame,
+        fit: &fit,
+    };
+    let (diagnosis, ready) = look.diagnosis();
+    found.checks = checks(declared, &frame, &fit, &diagnosis, &ready);
+    found.cannot_tell.extend(trust::set_once(&diagnosis));
+    found.diagnosis = Some(diagnosis);
     found.unreplicated = unreplicated(protocol, &frame, &fit);
     found.left_out.clone_from(&fit.left_out);
     found.cannot_tell.extend(untold(&fit));

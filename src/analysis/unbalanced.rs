@@ -13,6 +13,7 @@ use std::sync::OnceLock;
 use super::estimate::Estimate;
 use crate::numeric::Matrix;
 use crate::protocol::{ComponentIntervals, DegreesOfFreedom, Likelihood, ModelPlan};
+use crate::stats::deletion::Grouping;
 use crate::stats::mixed::{self, DfMethod, Method, MixedError, MixedFit, MixedProblem, RandomTerm};
 use crate::stats::strata::{Partition, TermColumns};
 
@@ -234,6 +235,31 @@ impl Unbalanced {
                 ..Estimate::default()
             },
         }
+    }
+
+    /// The fixed columns over the runs, covariates last.
+    pub(super) fn design(&self) -> &Matrix {
+        &self.x
+    }
+
+    /// What groups the runs, each with its variance over that of a run; `None` in a model of single readings.
+    pub(super) fn groupings(&self, partitions: &[Partition]) -> Option<Vec<Grouping>> {
+        if self.of_readings {
+            return None;
+        }
+        let (residual, random) = self.fit.components.split_last()?;
+        let strata = self.strata.iter().map(|&s| &partitions[s].cell);
+        let drawn = self.drawn.iter().filter(|d| d.untold.is_none()).map(|d| &d.cell);
+        Some(
+            strata
+                .chain(drawn)
+                .zip(random)
+                .map(|(group, component)| Grouping {
+                    group: group.clone(),
+                    ratio: (component.value / residual.value).max(0.0),
+                })
+                .collect(),
+        )
     }
 
     /// What the fixed effects give for each run.

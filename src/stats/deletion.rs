@@ -126,6 +126,11 @@ impl Deletion {
         self.n
     }
 
+    /// Number of columns of X.
+    pub fn columns(&self) -> usize {
+        self.qr.order().len()
+    }
+
     /// Residual degrees of freedom n − r.
     pub fn df(&self) -> usize {
         self.n - self.rank
