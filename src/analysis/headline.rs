@@ -91,8 +91,21 @@ impl Headline {
 
 /// The conclusions of a fit, planned ones first.
 pub(super) fn headlines(protocol: &Protocol, fit: &Fit, relevant: Option<f64>) -> Vec<Headline> {
+    some_headlines(protocol, fit, relevant, &|_| true)
+}
+
+/// Those conclusions whose name is `wanted`: a small-sample interval of the mixed model takes its time.
+pub(super) fn some_headlines(
+    protocol: &Protocol,
+    fit: &Fit,
+    relevant: Option<f64>,
+    wanted: &dyn Fn(&str) -> bool,
+) -> Vec<Headline> {
     let mut all = Vec::new();
     let mut push = |about: String, planned: bool, values: Vec<Vec<f64>>, relevant: Option<f64>| {
+        if !wanted(&about) {
+            return;
+        }
         let estimate = fit.estimate(0.0, &values);
         all.push(Headline {
             about,

@@ -12,7 +12,7 @@ use serde::{Deserialize, Serialize};
 
 use super::fit::{Engine, Fit};
 use super::frame::Frame;
-use super::headline::{Conclusion, Headline, HeadlineFinding, headlines};
+use super::headline::{Conclusion, Headline, HeadlineFinding, headlines, some_headlines};
 use super::unbalanced::{Request, Unbalanced};
 use crate::numeric::Matrix;
 use crate::numeric::distribution::{t_quantile_upper, t_upper};
@@ -24,7 +24,7 @@ const MOST_RUNS: (usize, usize) = (1000, 400);
 /// Most set-ups of a kind looked at.
 const MOST_SET_UPS: usize = 200;
 /// Most analyses made again.
-const MOST_AGAIN: usize = 12;
+const MOST_AGAIN: usize = 8;
 
 /// How much single runs and set-ups decide.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -131,6 +131,8 @@ pub(super) fn deletion(protocol: &Protocol, frame: &Frame, fit: &Fit) -> Result<
 struct Candidate {
     name: String,
     rows: Vec<usize>,
+    /// The conclusions that would change, by the closed form.
+    about: Vec<String>,
 }
 
 pub(super) fn influence(
@@ -163,13 +165,14 @@ pub(super) fn influence(
                 .map(|(shift, variance)| shift * (free / variance).sqrt()),
             distance: deleted.as_ref().and_then(|d| d.distance),
         });
-        let candidate = Candidate {
-            name: format!("run {}", own.run),
-            rows: vec![row],
-        };
-        if suspect(&candidate, deletion, &all, fit, relevant) {
-            suspects.push(candidate);
-        }
+        suspects.extend(suspect(
+            format!("run {}", own.run),
+            vec![row],
+            deletion,
+            &all,
+            fit,
+            relevant,
+        ));
     }
     for stratum in 0..fit.partitions.len().saturating_sub(1) {
         let partition = &fit.partitions[stratum];
@@ -194,13 +197,7 @@ pub(super) fn influence(
                 runs: rows.iter().map(|&row| frame.rows[row].run).collect(),
                 distance: deletion.without(&rows).and_then(|d| d.distance),
             });
-            let candidate = Candidate {
-                name: names.join(", "),
-                rows,
-            };
-            if suspect(&candidate, deletion, &all, fit, relevant) {
-                suspects.push(candidate);
-            }
+            suspects.extend(suspect(names.join(", "), rows, deletion, &all, fit, relevant));
         }
     }
     found.complete = suspects.len() <= MOST_AGAIN;
@@ -212,13 +209,18 @@ pub(super) fn influence(
     found
 }
 
-/// True if the closed form sees a conclusion change.
-fn suspect(candidate: &Candidate, deletion: &Deletion, all: &[Headline], fit: &Fit, relevant: Option<f64>) -> bool {
-    let Some(deleted) = deletion.without(&candidate.rows) else {
-        return false;
-    };
+/// What may be left out, if the closed form sees a conclusion change.
+fn suspect(
+    name: String,
+    rows: Vec<usize>,
+    deletion: &Deletion,
+    all: &[Headline],
+    fit: &Fit,
+    relevant: Option<f64>,
+) -> Option<Candidate> {
+    let deleted = deletion.without(&rows)?;
     let scale = deleted.variance.unwrap_or(0.0) / deletion.variance();
-    all.iter().any(|headline| {
+    let changes = |headline: &&Headline| {
         let mut c = vec![0.0];
         c.extend(headline.values.iter().flatten());
         // Covariates stand last and have no part in it.
@@ -231,11 +233,17 @@ fn suspect(candidate: &Candidate, deletion: &Deletion, all: &[Headline], fit: &F
         };
         let (_, before) = deletion.function(&direction);
         let (value, after) = deletion.function_without(&direction, &deleted);
-        let df = (df - candidate.rows.len() as f64).max(1.0);
+        let df = (df - rows.len() as f64).max(1.0);
         let reach = t_quantile_upper((1.0 - fit.confidence) / 2.0, df) * error * (scale * after / before).sqrt();
         let size = relevant.filter(|_| headline.conclusion.has_verdict());
         Conclusion::of(Some(value - reach), Some(value + reach), size) != headline.conclusion
-    })
+    };
+    let about: Vec<String> = all
+        .iter()
+        .filter(changes)
+        .map(|headline| headline.about.clone())
+        .collect();
+    (!about.is_empty()).then_some(Candidate { name, rows, about })
 }
 
 /// The conclusions that differ once a part is left out and the study analysed again.
@@ -256,7 +264,8 @@ fn again(
     let Ok(fit) = Fit::new(protocol, &reduced, name) else {
         return Vec::new();
     };
-    changed(all, &headlines(protocol, &fit, relevant))
+    let wanted = |about: &str| candidate.about.iter().any(|own| own == about);
+    changed(all, &some_headlines(protocol, &fit, relevant, &wanted))
         .map(|(before, after)| ChangeFinding {
             without: candidate.name.clone(),
             runs: candidate.rows.iter().map(|&row| frame.rows[row].run).collect(),

@@ -21,6 +21,7 @@ use super::number::{self, with_unit};
 use super::order::{self, Part};
 use super::precision::precision;
 use super::sections::{annex, cautions, course, departures, done, limits, numbers_of, pictures, provenance, section};
+use super::trust::trust;
 use super::values::Names;
 use super::words::{Voice, capital, count, plain};
 
@@ -146,6 +147,7 @@ pub fn build(input: &Input) -> Result<(Report, Diagnostics), Diagnostics> {
             Part::Precision => precision(input, &responses),
             Part::Course => course(input, &responses),
             Part::Figures => pictures(input, &responses),
+            Part::Trust => trust(input, &responses),
             Part::Numbers => numbers_of(input, &responses),
             Part::Words => section("words-of-the-laboratory", "Remarks of the laboratory", words.clone()),
             Part::Limits => limits(input, &responses),

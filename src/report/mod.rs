@@ -20,6 +20,7 @@
 //! | `build`    | the whole: head, answer, sections                      |
 //! | `order`    | which sections in which order, by kind of study        |
 //! | `sections` | what stands in each section                            |
+//! | `trust`    | how far the numbers can be trusted                     |
 //! | `widths`   | how much room the columns of a table need              |
 //! | `terminal` | the findings as plain text                             |
 //!
@@ -41,6 +42,7 @@ pub mod sentences;
 pub mod spread;
 mod tables;
 mod terminal;
+mod trust;
 mod values;
 mod widths;
 pub mod words;

@@ -16,6 +16,8 @@ pub(super) enum Part {
     Departures,
     /// Figures of effects, means, run order and spread.
     Figures,
+    /// How far the numbers can be trusted.
+    Trust,
     /// Tables of effects, means, components and checks.
     Numbers,
     /// Run order and checks alone, where effects are not what is asked.
@@ -34,11 +36,11 @@ pub(super) enum Part {
     Annex,
 }
 
-use Part::{Annex, Cautions, Course, Departures, Done, Figures, Limits, Numbers, Precision, Provenance, Words};
+use Part::{Annex, Cautions, Course, Departures, Done, Figures, Limits, Numbers, Precision, Provenance, Trust, Words};
 
 /// What was done before what was found: the general order.
 const GENERAL: &[Part] = &[
-    Done, Departures, Figures, Numbers, Precision, Words, Limits, Cautions, Provenance, Annex,
+    Done, Departures, Figures, Trust, Numbers, Precision, Words, Limits, Cautions, Provenance, Annex,
 ];
 /// A statement that others look up: what was found before what was done, and no effects.
 const STATEMENT: &[Part] = &[
