@@ -94,6 +94,7 @@ fn protocol(units: Vec<Unit>, factors: Vec<Factor>, readings: usize, order: Orde
         measurement_system: None,
         references: Vec::new(),
         procedure: Procedure::default(),
+        bench: wellrun::protocol::Bench::default(),
         sha256: "0".repeat(64),
     }
 }

@@ -155,6 +155,7 @@ fn protocol() -> Protocol {
             run_minutes: 3.0,
             reading_minutes: 0.25,
         },
+        bench: wellrun::protocol::Bench::default(),
         sha256: "0f".repeat(32),
     }
 }

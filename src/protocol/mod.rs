@@ -3,6 +3,8 @@
 mod assumed;
 mod check_placement;
 mod check_treatments;
+mod bench;
+mod bench_keys;
 mod codes;
 mod keys;
 mod model;
@@ -11,6 +13,7 @@ mod precision;
 mod protocol_keys;
 mod read;
 mod read_model;
+mod read_bench;
 mod read_site;
 mod schema;
 mod shipped;
@@ -23,6 +26,8 @@ mod values;
 mod walk;
 
 pub use assumed::{Assumed, AssumedEffect, AssumedSize, Spread, weight};
+pub use assumed::{Assumed, AssumedEffect, AssumedSize, Spread};
+pub use bench::{Bench, Cleaning, OrderRules, Positions, Reference, Shape, Zone};
 pub use codes::codes;
 pub use model::{
     AnalysisPlan, ComponentIntervals, Condition, ConditionId, DegreesOfFreedom, Design, Effect, Factor, FactorId,

@@ -14,6 +14,7 @@ use serde::Serialize;
 use super::assumed::Assumed;
 use super::precision::{MeasurementPlan, PrecisionPlan, Reference};
 pub use super::treatment_set::{Placement, TreatmentSet, Treatments};
+use super::bench::Bench;
 
 /// Index of a unit in `Protocol::units`.
 pub type UnitId = usize;
@@ -51,6 +52,8 @@ pub struct Protocol {
     pub references: Vec<Reference>,
     /// Steps and cautions for the sheet.
     pub procedure: Procedure,
+    /// What goes on at the bench beside the runs.
+    pub bench: Bench,
     /// SHA-256 (lower-case hexadecimal) of the file's text with LF line ends and no byte-order mark.
     pub sha256: String,
 }

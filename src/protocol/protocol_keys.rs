@@ -3,12 +3,13 @@
 //! In:  nothing.
 //! Out: `PROTOCOL`, the table from which reading, diagnostics and the JSON Schema follow.
 
+use super::bench_keys::{BLINDING, CLEANING, CONTROL, ORDER, POSITIONS};
 use super::keys::{Key, Kind, Need, Sign, Table};
 use super::model::{
     ComponentIntervals, DegreesOfFreedom, Likelihood, ModelOf, Statistic, StudyKind, Treatments, Weights,
 };
 
-const fn key(name: &'static str, kind: Kind, need: Need, doc: &'static str, example: &'static str) -> Key {
+pub(super) const fn key(name: &'static str, kind: Kind, need: Need, doc: &'static str, example: &'static str) -> Key {
     Key {
         name,
         kind,
@@ -101,10 +102,45 @@ pub(super) static PROTOCOL: Table = Table {
             "",
         ),
         key(
+            "order",
+            Kind::Table(&ORDER),
+            Need::May,
+            "Rules for the order of the runs, declared beforehand.",
+            "",
+        ),
+        key(
             "reference",
             Kind::Tables(&REFERENCE),
             Need::May,
             "A thing whose value is known from elsewhere, such as a reference block.",
+            "",
+        ),
+        key(
+            "control",
+            Kind::Named(&CONTROL),
+            Need::May,
+            "What is read between the runs to see drift; one table a control.",
+            "",
+        ),
+        key(
+            "cleaning",
+            Kind::Named(&CLEANING),
+            Need::May,
+            "What is done after a level that leaves something behind; one table a factor, under its name.",
+            "",
+        ),
+        key(
+            "blinding",
+            Kind::Table(&BLINDING),
+            Need::May,
+            "What those at the bench are not to know.",
+            "",
+        ),
+        key(
+            "positions",
+            Kind::Table(&POSITIONS),
+            Need::May,
+            "Where on the specimen the readings are taken.",
             "",
         ),
         key(

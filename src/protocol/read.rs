@@ -20,6 +20,7 @@ use super::model::{
 use super::precision::{self, Lookup};
 use super::protocol_keys::PROTOCOL;
 use super::read_model;
+use super::read_bench;
 use super::structure;
 use super::tree::{Span, Tree};
 use super::values::minutes;
@@ -100,6 +101,13 @@ pub fn read(source: &Arc<Source>) -> Result<(Protocol, Diagnostics), Diagnostics
         precision::references(&mut desk, &look),
     );
     precision::check_kind(&mut desk, &tree, study.kind);
+    let declared = read_bench::Declared {
+        units: &units,
+        factors: &factors,
+        responses: &responses,
+        order: design.order,
+    };
+    let bench = read_bench::bench(&mut desk, &tree, declared);
     let protocol = Protocol {
         study,
         responses,
@@ -113,6 +121,7 @@ pub fn read(source: &Arc<Source>) -> Result<(Protocol, Diagnostics), Diagnostics
         measurement_system,
         references,
         procedure: procedure(&tree),
+        bench,
         sha256: text_sha256(&source.text),
     };
     desk.finish().unless_errors(protocol)

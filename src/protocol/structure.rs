@@ -106,7 +106,7 @@ fn reserved_columns() -> String {
     join(&ticked, "and")
 }
 
-fn is_identifier(name: &str) -> bool {
+pub(super) fn is_identifier(name: &str) -> bool {
     name.len() <= NAME
         && name.starts_with(|c: char| c.is_ascii_lowercase())
         && name
@@ -294,21 +294,6 @@ pub(super) fn factors(desk: &mut Desk<'_>, root: &Tree, units: &[Unit]) -> (Vec<
         let (levels, numbers, levels_sound) = levels(desk, tree);
         sound &= set_on.is_some() && levels_sound;
         check_how(desk, tree);
-        if tree.flag("carries_over") {
-            desk.say(
-                Diagnostic::note(
-                    "P048",
-                    format!(
-                        "`{}` carries over: this version reminds of it on the sheet and in the report, but neither balances \
-                         the order for it nor estimates it",
-                        tree.name
-                    ),
-                )
-                .help("clean between runs and say so in `before_run`, so that little is carried over"),
-                tree.span("carries_over"),
-                "",
-            );
-        }
         factors.push(Factor {
             name: tree.name.clone(),
             set_on: set_on.unwrap_or(run),

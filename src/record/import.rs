@@ -20,11 +20,13 @@ use super::columns::{Column, Columns, recorded};
 use super::decimal::{self, lies_in, trim};
 use super::doubts::{self, Agreement, Doubt, slipped_mark};
 use super::gather::Gather;
+use super::import_reference::ReferenceImport;
 use super::journal::{Entry, sha256};
 use super::layout::{Field, Layout};
 use super::long_form::{LongForm, Misfit};
 use super::marks::Marks;
 use super::model::Record;
+use super::reference::row_named;
 use super::replay::{Context, is_note, is_value};
 use super::structure::Structure;
 use super::table::{Cell, Fault, MOST_CELLS, Table};
@@ -156,6 +158,7 @@ struct Import<'a> {
     missing: BTreeMap<(usize, Column), &'static str>,
     marks: Marks,
     structure: Structure<'a>,
+    references: ReferenceImport<'a>,
     agreement: Agreement,
     /// One row a run: its place.
     seen_runs: BTreeMap<usize, Range<usize>>,
@@ -204,6 +207,7 @@ impl<'a> Import<'a> {
             missing,
             marks: Marks::default(),
             structure: Structure::new(file, context, record),
+            references: ReferenceImport::new(file, context, record, reason),
             agreement,
             seen_runs: BTreeMap::new(),
             long_form: LongForm::new(&file.text, context.protocol),
@@ -274,6 +278,13 @@ impl<'a> Import<'a> {
     }
 
     fn row(&mut self, row: &Row<'_>, layout: &Layout) {
+        if let Some((named, place)) = self.reference(row, layout) {
+            let entries = self
+                .references
+                .row(named, place, row.cells, layout, self.columns, &mut self.found);
+            entries.into_iter().for_each(|entry| self.add(entry));
+            return;
+        }
         let Some((run, place)) = self.run(row, layout) else {
             return;
         };
@@ -297,6 +308,7 @@ impl<'a> Import<'a> {
             return;
         }
         let text = self.file.text.as_str();
+        self.no_reference_reading(run, row, layout);
         for change in self.structure.take_changes() {
             self.correct(run, change.column, &change.from, change.to, change.span);
         }
@@ -317,6 +329,35 @@ impl<'a> Import<'a> {
                 Ok(None) => {}
                 Err(misfit) => self.misfit(run, misfit),
             }
+        }
+    }
+
+    /// The reference row that a row is about, and where it says so.
+    fn reference(&self, row: &Row<'_>, layout: &Layout) -> Option<((usize, usize), Range<usize>)> {
+        if layout.long || self.context.protocol.bench.references.is_empty() {
+            return None;
+        }
+        let cell = row.cells.get(layout.position(Field::Of(Column::Run))?)?;
+        Some((
+            row_named(self.context.protocol, &cell.text(&self.file.text))?,
+            cell.span(),
+        ))
+    }
+
+    /// A reading of a reference cannot stand in the row of a run.
+    fn no_reference_reading(&mut self, run: usize, row: &Row<'_>, layout: &Layout) {
+        let stray = layout
+            .fields
+            .iter()
+            .zip(row.cells)
+            .find(|(field, cell)| matches!(field, Field::Reference(_)) && !cell.is_empty());
+        if let Some((_, cell)) = stray {
+            let file = self.file;
+            self.found.add(Severity::Error, || {
+                Diagnostic::error("R081", format!("run {run} has a reading in a column for references"))
+                    .at(file, cell.span(), "")
+                    .help("readings of a run stand in the columns of its responses; were rows shifted?")
+            });
         }
     }
 
@@ -727,7 +768,7 @@ impl<'a> Import<'a> {
 }
 
 /// What is wrong with a reason for a change.
-fn reason_fault(reason: &str) -> Option<String> {
+pub(super) fn reason_fault(reason: &str) -> Option<String> {
     let plain = reason.to_lowercase();
     let empty_words = [
         "looks wrong",

@@ -110,6 +110,28 @@ pub enum Entry {
         /// What happened.
         what: String,
     },
+    /// A value of a reference row; with `from` and `reason` a changed one.
+    Reference {
+        /// Name of the reference.
+        reference: String,
+        /// Number of its row, from 1.
+        row: usize,
+        /// The column: `reference 2`, `time`, `initials` or `remark`.
+        what: String,
+        /// The text as written, or the word in place of a reading.
+        text: String,
+        /// The text before.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        from: Option<String>,
+        /// Why it was changed.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        reason: Option<String>,
+    },
+    /// From here on the levels behind the codes are shown.
+    Unblinded {
+        /// Why.
+        why: String,
+    },
 }
 
 /// A line as it stands in the journal.

@@ -13,6 +13,7 @@ use crate::diagnostic::{Diagnostic, Source, nearest};
 
 use super::columns::{Column, Columns};
 use super::gather::Gather;
+use super::reference::{ReferenceColumn, most_readings};
 use super::replay::{Context, is_note, is_value};
 use super::table::{Cell, Table};
 use super::whole::whole;
@@ -29,6 +30,10 @@ pub enum Field {
     Reading,
     /// Long form: the reading.
     Value,
+    /// A reading of a reference row: its position, from 0.
+    Reference(usize),
+    /// What the sheet says and nobody fills in.
+    Known,
     /// Nothing that is taken in.
     LeftOut,
 }
@@ -144,11 +149,28 @@ impl Matching<'_, '_> {
             if let Some(column) = self.columns.find(name) {
                 return Ok(Some(Field::Of(column)));
             }
+            if let Some(field) = self.of_the_bench(name) {
+                return Ok(Some(field));
+            }
             if let Some(column) = self.numbered(name)? {
                 return Ok(Some(Field::Of(column)));
             }
         }
         Ok(None)
+    }
+
+    /// Columns of reference readings, and those that the sheet fills in itself.
+    fn of_the_bench(&self, name: &str) -> Option<Field> {
+        let bench = &self.context.protocol.bench;
+        let words: Vec<String> = name.split_whitespace().map(str::to_lowercase).collect();
+        match words.as_slice() {
+            [word, number] if word == "reference" => whole(number)
+                .filter(|number| (1..=most_readings(self.context.protocol)).contains(number))
+                .map(|number| Field::Reference(number - 1)),
+            [word] if word == "spots" => bench.positions.as_ref().map(|_| Field::Known),
+            [word] if word == "before" => (!bench.cleanings.is_empty()).then_some(Field::Known),
+            _ => None,
+        }
     }
 
     /// `hardness_3`, `Hardness3`; and `hardness` where only `hardness 1` to `hardness 10` exist.
@@ -202,6 +224,11 @@ impl Matching<'_, '_> {
             if self.long && !self.fields.contains(&Field::Reading) {
                 open.push("reading");
             }
+            let references: Vec<String> = (0..most_readings(self.context.protocol))
+                .filter(|position| !self.fields.contains(&Field::Reference(*position)))
+                .map(|position| ReferenceColumn::Reading(position).name())
+                .collect();
+            open.extend(references.iter().map(String::as_str));
             // A long text is no slip of a short name, and comparing it would cost much.
             let short = name.chars().count() <= LONGEST_LABEL;
             if let Some(meant) = short.then(|| nearest(name, open)).flatten() {
@@ -255,10 +282,11 @@ impl Matching<'_, '_> {
             complete = false;
         }
         let anything = self.long
-            || self
-                .fields
-                .iter()
-                .any(|field| matches!(field, Field::Of(column) if is_value(*column) || is_note(*column)));
+            || self.fields.iter().any(|field| match field {
+                Field::Of(column) => is_value(*column) || is_note(*column),
+                Field::Reference(_) => true,
+                _ => false,
+            });
         let left_out: Vec<String> = if self.long {
             Vec::new()
         } else {

@@ -7,11 +7,19 @@ use std::collections::BTreeMap;
 
 use rust_decimal::Decimal;
 
+use super::reference::{ReferenceCorrection, ReferenceRecord};
+
 /// All that was recorded in a study so far.
 #[derive(Debug, Clone, Default)]
 pub struct Record {
     /// The runs with at least one entry, by run number (from 1).
     pub runs: BTreeMap<usize, RunRecord>,
+    /// The reference rows with at least one entry, by index of the reference and number of the row (from 1).
+    pub references: BTreeMap<(usize, usize), ReferenceRecord>,
+    /// Changed values of reference rows, in the order of the journal.
+    pub reference_corrections: Vec<ReferenceCorrection>,
+    /// When and why the study was unblinded; `None` if it was not.
+    pub unblinded: Option<Unblinded>,
     /// Changed values, in the order of the journal.
     pub corrections: Vec<Correction>,
     /// Departures from the protocol, in the order of the journal.
@@ -127,4 +135,15 @@ pub struct TakenFile {
     pub at: String,
     /// How many values it added.
     pub added: usize,
+}
+
+/// The end of blinding.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Unblinded {
+    /// Why, in a sentence.
+    pub why: String,
+    /// When, RFC 3339.
+    pub at: String,
+    /// How many runs had an entry by then.
+    pub after_runs: usize,
 }

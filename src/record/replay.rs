@@ -6,11 +6,11 @@
 //! Method: `journal::lines` checks the chain; each entry is then checked against the protocol and what stands
 //! before it (a second value is no reading but a correction, a correction starts from what is recorded).
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 use crate::diagnostic::{Diagnostic, Diagnostics, Severity, Source};
-use crate::plan::Plan;
+use crate::plan::{Plan, reference_rows};
 use crate::protocol::Protocol;
 
 use super::columns::{Column, Columns, recorded};
@@ -19,7 +19,8 @@ use super::doubts::of_record;
 use super::gather::MOST_LISTED;
 use super::journal::{Entry, Recorded, lines};
 use super::levels::find_level;
-use super::model::{Correction, Deviation, Missing, Record, RunRecord, TakenFile, Written};
+use super::model::{Correction, Deviation, Missing, Record, RunRecord, TakenFile, Unblinded, Written};
+use super::reference::{self, ReferenceColumn, ReferenceCorrection};
 use super::whole::position;
 use super::words::{LONGEST_LABEL, LONGEST_TEXT, fault, is_formula, is_open, missing_word};
 
@@ -58,6 +59,10 @@ pub fn replay(journal: &Arc<Source>, context: &Context<'_>) -> Result<Record, Di
         context: *context,
         columns: Columns::new(context.protocol),
         record: Record::default(),
+        reference_rows: reference_rows(context.protocol, context.runs().unwrap_or(0))
+            .into_iter()
+            .map(|row| (row.reference, row.number))
+            .collect(),
         missing: BTreeMap::new(),
     };
     for recorded in &entries {
@@ -103,6 +108,8 @@ struct Replayer<'a> {
     context: Context<'a>,
     columns: Columns<'a>,
     record: Record,
+    /// The rows that the plan has of each reference.
+    reference_rows: BTreeSet<(usize, usize)>,
     /// Reason and time, by run and column.
     missing: BTreeMap<(usize, Column), (&'static str, String)>,
 }
@@ -199,7 +206,78 @@ impl Replayer<'_> {
                 });
                 Ok(())
             }
+            Entry::Reference { .. } => self.reference(recorded),
+            Entry::Unblinded { why } => {
+                check_text(why, LONGEST_TEXT)?;
+                if self.record.unblinded.is_some() || self.context.protocol.bench.blinded.is_empty() {
+                    return Err(("R083", "the study is not blinded".to_owned()));
+                }
+                self.record.unblinded = Some(Unblinded {
+                    why: why.clone(),
+                    at: at.clone(),
+                    after_runs: self.record.runs.len(),
+                });
+                Ok(())
+            }
         }
+    }
+
+    fn reference(&mut self, recorded: &Recorded) -> Result<(), Refused> {
+        let Entry::Reference {
+            reference,
+            row,
+            what,
+            text,
+            from,
+            reason,
+        } = &recorded.entry
+        else {
+            return Ok(());
+        };
+        let declared = &self.context.protocol.bench.references;
+        let id = declared
+            .iter()
+            .position(|known| known.name == *reference)
+            .filter(|id| self.reference_rows.contains(&(*id, *row)))
+            .ok_or_else(|| {
+                (
+                    "R080",
+                    format!("the plan has no row {row} of a reference `{reference}`"),
+                )
+            })?;
+        let column = ReferenceColumn::find(what, declared[id].readings)
+            .ok_or_else(|| ("R076", format!("a reference row has no such column as `{what}`")))?;
+        let now = reference::now(&self.record, (id, *row), column);
+        let is_open = now.as_deref().is_none_or(|now| missing_word(now).is_some_and(is_open));
+        match (from, reason) {
+            (None, None) if is_open => {}
+            (Some(from), Some(reason)) if now.as_deref() == Some(from) => {
+                check_text(reason, LONGEST_TEXT)?;
+                self.record.reference_corrections.push(ReferenceCorrection {
+                    row: format!("{reference} {row}"),
+                    what: what.clone(),
+                    from: from.clone(),
+                    to: text.clone(),
+                    reason: reason.clone(),
+                    at: recorded.at.clone(),
+                });
+            }
+            (None, None) => return Err(("R077", format!("{what} of `{reference} {row}` is recorded already"))),
+            _ => {
+                return Err((
+                    "R078",
+                    format!("the correction of {what} in `{reference} {row}` does not start from what is recorded"),
+                ));
+            }
+        }
+        reference::set(
+            self.context.protocol,
+            &mut self.record,
+            (id, *row),
+            column,
+            text,
+            recorded.n,
+        )
     }
 
     fn column(&self, what: &str, fits: impl Fn(Column) -> bool) -> Result<Column, Refused> {

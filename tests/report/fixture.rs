@@ -262,6 +262,7 @@ pub fn protocol() -> Protocol {
             run_minutes: 2.0,
             reading_minutes: 0.3,
         },
+        bench: wellrun::protocol::Bench::default(),
         sha256: "6d0f3c6b1a4e5f7089b2c3d4e5f60718293a4b5c6d7e8f90a1b2c3d4e5f60718".to_owned(),
     }
 }
