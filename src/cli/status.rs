@@ -68,6 +68,13 @@ fn page(study: &Study, status: &Status, plan: &str) -> Page {
         status.complete,
         counted(status.planned, "run")
     ));
+    if let Some(rows) = status.references {
+        page.sentence(format!(
+            "{} of {} of references complete.",
+            rows.complete,
+            counted(rows.planned, "row")
+        ));
+    }
     if let Some(next) = status.next_run.filter(|_| plan == "frozen") {
         page.sentence(format!("Next: run {next}."));
     }
@@ -100,6 +107,11 @@ fn page(study: &Study, status: &Status, plan: &str) -> Page {
             c.run, c.what, c.to, c.from, c.reason
         )
     });
+    let of_references = record
+        .reference_corrections
+        .iter()
+        .map(|c| format!("{}, {}: {} in place of {}; {}", c.row, c.what, c.to, c.from, c.reason));
+    let corrections = corrections.chain(of_references);
     let deviations = record.deviations.iter().map(|d| {
         d.run
             .map_or_else(|| d.what.clone(), |run| format!("run {run}: {}", d.what))

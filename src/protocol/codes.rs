@@ -128,7 +128,7 @@ static CODES: &[(&str, &str)] = &[
     ("P122", "a zone that does not fit the shape, or is empty"),
     ("P124", "pitch or edge taken from common practice"),
     ("P125", "a specimen of too many spots"),
-    ("P126", "a name like the columns of reference readings"),
+    ("P126", "a name like a column that the sheet needs"),
     ("P128", "too many reference readings"),
     ("S001", "the text is not TOML"),
     ("S002", "unknown key"),

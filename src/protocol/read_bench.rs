@@ -52,7 +52,40 @@ pub(super) fn bench(desk: &mut Desk<'_>, root: &Tree, declared: Declared<'_>) ->
         positions: positions(desk, root, declared),
     };
     gives_away(desk, root, declared.factors, &bench);
+    for (column, is_used) in [
+        ("reference", !bench.references.is_empty()),
+        ("spots", bench.positions.is_some()),
+        ("before", !bench.cleanings.is_empty()),
+    ] {
+        if is_used {
+            column_is_free(desk, root, column);
+        }
+    }
     bench
+}
+
+/// Nothing else has the name of a column that a sheet needs for one of these tables.
+fn column_is_free(desk: &mut Desk<'_>, root: &Tree, column: &str) {
+    for kind in ["response", "unit", "factor", "condition"] {
+        for tree in root.trees(kind) {
+            let (name, span) = if kind == "unit" {
+                (tree.text("name").unwrap_or_default(), tree.span("name"))
+            } else {
+                (tree.name.as_str(), tree.at.clone())
+            };
+            if name == column {
+                desk.say(
+                    Diagnostic::error(
+                        "P126",
+                        format!("a {kind} cannot be called `{column}` here: the sheet has a column of that name"),
+                    )
+                    .help("choose another name"),
+                    span,
+                    "",
+                );
+            }
+        }
+    }
 }
 
 fn rules(desk: &mut Desk<'_>, root: &Tree, factors: &[Factor]) -> OrderRules {
@@ -161,27 +194,6 @@ fn references(desk: &mut Desk<'_>, root: &Tree, declared: Declared<'_>) -> Vec<R
             )
             .help("raise `every`"),
             root.key_span("reference"),
-            "",
-        );
-    }
-    let clash = ["response", "unit", "factor", "condition"]
-        .iter()
-        .flat_map(|kind| root.trees(kind).iter().map(move |tree| (*kind, tree)))
-        .find(|(kind, tree)| {
-            if *kind == "unit" {
-                tree.text("name") == Some("reference")
-            } else {
-                tree.name == "reference"
-            }
-        });
-    if let Some((kind, tree)) = clash.filter(|_| !references.is_empty()) {
-        desk.say(
-            Diagnostic::error(
-                "P126",
-                format!("a {kind} cannot be called `reference` where references are read: the sheet has columns of that name"),
-            )
-            .help("choose another name"),
-            tree.at.clone(),
             "",
         );
     }

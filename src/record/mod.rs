@@ -33,7 +33,7 @@ pub use reference::{
     reference_table,
 };
 pub use replay::{Context, replay};
-pub use status::{MissingValue, OutOfOrder, Status, status};
+pub use status::{MissingValue, OutOfOrder, ReferenceRows, Status, status};
 pub use table::{Cell, Fault, Rows, Table, decode, decode_text};
 pub use tidy::tidy;
 pub use words::MISSING_WORDS;

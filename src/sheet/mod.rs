@@ -7,6 +7,7 @@
 //! Never here: expected and possible ranges, limits, sizes that matter, earlier results. Whoever reads
 //! an instrument must not know what it ought to show.
 
+mod between;
 mod csv;
 mod view;
 

@@ -10,14 +10,17 @@
 //! | `before_study`, `before_run`, `after_run`, `after_study` | steps                                              |
 //! | `responses`               | `name`, `measurand`, `unit`, `resolution`, `reading_time`, `readings`             |
 //! | `named`                   | what stands behind levels: `factor`, `level`, `description`, `serial`, ...        |
-//! | `runs`                    | in planned order: `run`, `set_up` (or null), `settings`, `conditions`, `readings` |
+//! | `runs`                    | in planned order: `run`, `cleaning`, `references` (before it), `set_up` (or null), |
+//! |                           | `settings`, `conditions`, `readings`                                              |
+//! | `end`                     | `cleaning` and `references` after the last run                                    |
 //!
 //! A setting has `name`, `value`, `note` (serial number or label), `how`, `before` (empty if new), `changed`,
 //! and `here`: whether it is set for this run rather than with a wider unit.
 
 use serde_json::{Value, json};
 
-use crate::plan::{Plan, PlannedRun};
+use super::between;
+use crate::plan::{Plan, PlannedRun, ReferenceRow, reference_rows};
 use crate::protocol::{FactorId, Protocol, Site, UnitId};
 
 /// What every first page says before anything else.
@@ -32,7 +35,14 @@ const SHORT: usize = 12;
 /// The sheet of a plan as data.
 #[must_use]
 pub fn data(protocol: &Protocol, site: Option<&Site>, plan: &Plan) -> Value {
-    let view = View { protocol, site, plan };
+    let references = reference_rows(protocol, plan.runs.len());
+    let view = View {
+        protocol,
+        site,
+        plan,
+        references: &references,
+    };
+    let last = plan.runs.len();
     json!({
         "study": {
             "id": protocol.study.id,
@@ -68,6 +78,7 @@ pub fn data(protocol: &Protocol, site: Option<&Site>, plan: &Plan) -> Value {
             "readings": r.readings,
         })).collect::<Vec<_>>(),
         "named": view.named(),
+        "end": { "cleaning": between::cleaning(protocol, plan, last), "references": view.references(last) },
         "runs": (0..plan.runs.len()).map(|index| view.run(index)).collect::<Vec<_>>(),
     })
 }
@@ -87,6 +98,7 @@ struct View<'a> {
     protocol: &'a Protocol,
     site: Option<&'a Site>,
     plan: &'a Plan,
+    references: &'a [ReferenceRow],
 }
 
 impl View<'_> {
@@ -144,6 +156,8 @@ impl View<'_> {
         settings.extend(self.settings(run, before, run_unit));
         json!({
             "run": run.run,
+            "cleaning": between::cleaning(self.protocol, self.plan, index),
+            "references": self.references(index),
             "set_up": self.set_up(run, before, &wider),
             "settings": settings,
             "steps": if fresh.contains(&run_unit) { self.protocol.units[run_unit].set_up.clone() } else { Vec::new() },
@@ -154,6 +168,16 @@ impl View<'_> {
                 "boxes": (1..=r.readings).collect::<Vec<_>>(),
             })).collect::<Vec<_>>(),
         })
+    }
+
+    /// The reference rows that so many runs come before.
+    fn references(&self, after: usize) -> Vec<Value> {
+        let from = self.references.partition_point(|row| row.after_run < after);
+        self.references[from..]
+            .iter()
+            .take_while(|row| row.after_run == after)
+            .map(|row| between::reference(self.protocol, self.site, row))
+            .collect()
     }
 
     /// The block of the wider units that are set up anew, or null if none is.
