@@ -164,6 +164,9 @@ pub fn set(
     let Some(declared) = protocol.bench.references.get(row.0) else {
         return Err(("R080", "there is no such reference".to_owned()));
     };
+    if is_formula(text) {
+        return Err(("R009", format!("`{text}` is a formula")));
+    }
     let written = match column {
         ReferenceColumn::Reading(_) => match missing_word(text) {
             Some(_) => None,
@@ -184,9 +187,6 @@ pub fn set(
     };
     if decimal::trim(text) != text || text.is_empty() {
         return Err(("R079", "a text is empty or has blanks around it".to_owned()));
-    }
-    if is_formula(text) {
-        return Err(("R009", format!("`{text}` is a formula")));
     }
     let longest = if column == ReferenceColumn::Remark {
         LONGEST_TEXT
