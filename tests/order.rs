@@ -9,5 +9,7 @@
 
 #[path = "order/reference.rs"]
 mod reference;
+#[path = "order/rules.rs"]
+mod rules;
 #[path = "order/support.rs"]
 mod support;

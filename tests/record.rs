@@ -114,6 +114,10 @@ fn plan(runs: Vec<PlannedRun>) -> Plan {
             frozen_at: String::new(),
             plan_sha256: String::new(),
             runs: runs.len(),
+            tries: None,
+            carry_over_spread: None,
+            key_sha256: None,
+            positions_sha256: None,
         },
         runs,
     }

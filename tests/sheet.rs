@@ -219,6 +219,10 @@ fn plan(sessions: usize) -> Plan {
             frozen_at: "2026-03-01T09:00:00Z".to_owned(),
             plan_sha256: "5e6f7a8b9c0d".repeat(6)[..64].to_owned(),
             runs: runs.len(),
+            tries: None,
+            carry_over_spread: None,
+            key_sha256: None,
+            positions_sha256: None,
         },
         runs,
     }

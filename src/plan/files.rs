@@ -9,7 +9,7 @@
 
 use std::sync::Arc;
 
-use super::draw::{ALGORITHM, draw};
+use super::draw::{ALGORITHM, draw_with, named};
 use super::model::{Plan, PlanHeader, PlannedRun};
 use crate::diagnostic::{Diagnostic, Diagnostics, Source, nearest};
 use crate::protocol::{Protocol, Site, text_sha256};
@@ -29,7 +29,8 @@ pub fn freeze(
     frozen_at: &str,
 ) -> Result<(Plan, String, String), Diagnostics> {
     let site_id = site.map_or("", |site| site.id.as_str());
-    let runs = draw(protocol, site_id, seed)?;
+    let drawn = draw_with(protocol, &|purpose| named(protocol, site_id, seed, purpose))?;
+    let runs = drawn.runs;
     let csv = write_runs(protocol, &runs);
     let header = PlanHeader {
         wellrun_plan: 1,
@@ -44,6 +45,10 @@ pub fn freeze(
         frozen_at: frozen_at.to_owned(),
         plan_sha256: text_sha256(&csv),
         runs: runs.len(),
+        tries: protocol.bench.rules.any().then_some(drawn.tries),
+        carry_over_spread: drawn.spread,
+        key_sha256: None,
+        positions_sha256: None,
     };
     let toml = toml::to_string(&header).map_err(|problem| {
         Diagnostics::from(Diagnostic::error(

@@ -1,19 +1,22 @@
 //! Units, allocation, randomized order: the frozen plan.
 
 mod aliases;
+mod balance;
 mod draw;
 mod files;
 mod model;
 mod reference;
+mod rules;
 mod skeleton;
 mod structure;
 mod terms;
 
 pub use aliases::{Alias, AliasChain, Aliasing, alias_chain, aliasing};
-pub use draw::{ALGORITHM, MOST_RUNS, draw};
+pub use draw::{ALGORITHM, Drawn, MOST_RUNS, draw, draw_with};
 pub use files::{freeze, read};
 pub use model::{Plan, PlanHeader, PlannedRun};
 pub use reference::{ReferenceRow, reference_rows};
+pub use rules::{Broken, Followers, Rule, broken_rule};
 pub use skeleton::{SetUps, Skeleton, SkeletonEffect, SkeletonStratum, skeleton};
 pub use structure::{Stratum, Structure};
 pub use terms::{Part, Term, centred_levels, every_term, terms};

@@ -43,6 +43,18 @@ pub struct PlanHeader {
     pub plan_sha256: String,
     /// Number of runs.
     pub runs: usize,
+    /// How many orders were drawn until one kept the rules; nothing without rules.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub tries: Option<usize>,
+    /// Largest difference allowed of how often one level follows another; nothing unless carry-over is balanced.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub carry_over_spread: Option<usize>,
+    /// SHA-256 of the key of a blinded study.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub key_sha256: Option<String>,
+    /// SHA-256 of positions.csv.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub positions_sha256: Option<String>,
 }
 
 /// One run of a plan.

@@ -102,7 +102,7 @@ pub(super) static CLEANING: Table = Table {
     keys: &[
         key(
             "after",
-            Kind::Levels,
+            Kind::Names,
             Need::May,
             "The levels that leave something behind; left out, all of them.",
             "[\"waxed\"]",

@@ -10,7 +10,7 @@ use rust_decimal::prelude::ToPrimitive;
 use super::bench::{Bench, Cleaning, OrderRules, Positions, Reference, Shape, Zone};
 use super::model::{Factor, FactorId, Order, Response, Unit};
 use super::structure::{did_you_mean, is_identifier, numbers, unit_called};
-use super::tree::{Item, Tree, Value};
+use super::tree::{Item, Tree};
 use super::walk::{Desk, shown};
 use crate::diagnostic::Diagnostic;
 
@@ -294,17 +294,14 @@ fn cleanings(desk: &mut Desk<'_>, root: &Tree, factors: &[Factor]) -> Vec<Cleani
     cleanings
 }
 
-/// The level that an entry names.
+/// The level that an entry names; a numeric one in any spelling of its number.
 fn level(factor: &Factor, item: &Item) -> Option<usize> {
-    match &item.value {
-        Value::Text(text) => factor.levels.iter().position(|level| level == text),
-        Value::Number(number) => factor
-            .levels
-            .iter()
-            .position(|level| *level == number.text)
-            .or_else(|| factor.numbers.as_ref()?.iter().position(|n| *n == number.decimal)),
-        _ => None,
-    }
+    let text = item.text()?;
+    let number = || {
+        let number = super::number::exact(text).ok()?.decimal;
+        factor.numbers.as_ref()?.iter().position(|n| *n == number)
+    };
+    factor.levels.iter().position(|level| level == text).or_else(number)
 }
 
 fn blinded(desk: &mut Desk<'_>, root: &Tree, factors: &[Factor]) -> Vec<FactorId> {

@@ -1,18 +1,25 @@
 # Repeats a draw from its description in DEVELOPERS.md, in plain Python (3.11, standard library only).
-# Prints the plan.csv of the small study in tests/plan.rs:
+# Prints the plan.csv of the small study in tests/plan.rs, or of the one under rules in tests/order/rules.rs:
 #   python3 tests/draw/repeat.py > tests/draw/repeated.csv
+#   python3 tests/draw/repeat.py rules > tests/draw/repeated-rules.csv
 import hashlib
 import itertools
+import math
 import struct
+import sys
 
 PROTOCOL = "0123456789abcdef" * 4
 SITE, SEED = "", 20260302
+RULES = "rules" in sys.argv
+FINISHES = ["turned", "waxed", "ground", "raw"] if RULES else ["turned", "waxed"]
 # name, count, units above, factors set on it
 UNITS = [
     ("session", 4, [], [("temperature", ["21", "25"])]),
-    ("roller", 4, [], [("finish", ["turned", "waxed"])]),
+    ("roller", 4, [], [("finish", FINISHES)]),
     ("run", 2, ["session", "roller"], [("instrument", ["A", "B"])]),
 ]
+# The rules: correlation with the order at most, alike in a row at most, carry-over of finish balanced.
+CORRELATION, ALIKE = 0.5, 3
 MASK = 0xFFFFFFFF
 
 
@@ -56,36 +63,91 @@ class Stream:
 
 
 count = {name: n for name, n, _, _ in UNITS}
-places = {}
-for name, n, above, factors in UNITS:
-    if factors:
-        stream = Stream(f"allocate {name}")
-        for numbers in itertools.product(*(range(count[u]) for u in above)):
-            places[name, numbers] = stream.permutation(n)
-visits = {}
-for i, (name, _, above, _) in enumerate(UNITS):
-    if any(earlier not in above for earlier, _, _, _ in UNITS[:i]):
-        visits[name] = Stream(f"visit {name}")
-
-rows = []
 
 
-def walk(depth, numbers):
-    if depth == len(UNITS):
-        levels = []
-        for name, _, above, factors in UNITS:
-            if factors:
-                combinations = list(itertools.product(*(f[1] for f in factors)))
-                place = places[name, tuple(numbers[u] for u in above)][numbers[name]]
-                levels.extend(zip((f[0] for f in factors), combinations[place % len(combinations)]))
-        rows.append([len(rows) + 1, *(numbers[u[0]] + 1 for u in UNITS[:-1]), *(level for _, level in levels)])
-        return
-    name, n = UNITS[depth][0], UNITS[depth][1]
-    for number in visits[name].permutation(n) if name in visits else range(n):
-        walk(depth + 1, {**numbers, name: number})
+def draw(suffix):
+    places = {}
+    for name, n, above, factors in UNITS:
+        if factors:
+            stream = Stream(f"allocate {name}{suffix}")
+            for numbers in itertools.product(*(range(count[u]) for u in above)):
+                places[name, numbers] = stream.permutation(n)
+    orders = {}
+    entries = 1
+    for i, (name, n, above, _) in enumerate(UNITS):
+        if any(earlier not in above for earlier, _, _, _ in UNITS[:i]):
+            stream = Stream(f"visit {name}{suffix}")
+            orders[name] = [stream.permutation(n) for _ in range(entries)]
+        entries *= n
+    if RULES:
+        # Finish is the only factor on the roller and has as many levels as there are rollers: squares fit.
+        square_rollers(places["roller", ()], orders["roller"], Stream(f"balance roller{suffix}"))
+    entered = {name: 0 for name in orders}
+    rows = []
+
+    def walk(depth, numbers):
+        if depth == len(UNITS):
+            levels = []
+            for name, _, above, factors in UNITS:
+                if factors:
+                    combinations = list(itertools.product(*(f[1] for f in factors)))
+                    place = places[name, tuple(numbers[u] for u in above)][numbers[name]]
+                    levels.extend(zip((f[0] for f in factors), combinations[place % len(combinations)]))
+            rows.append([len(rows) + 1, *(numbers[u[0]] + 1 for u in UNITS[:-1]), *(level for _, level in levels)])
+            return
+        name, n = UNITS[depth][0], UNITS[depth][1]
+        order = range(n)
+        if name in orders:
+            order = orders[name][entered[name]]
+            entered[name] += 1
+        for number in order:
+            walk(depth + 1, {**numbers, name: number})
+
+    walk(0, {})
+    return rows
 
 
-walk(0, {})
+def square_rollers(finish_of, orders, stream):
+    k = len(finish_of)
+    first = [(j + 1) // 2 if j % 2 else (k - j // 2) % k for j in range(k)]
+    square = [[(level + shift) % k for level in first] for shift in range(k)]  # k is even here
+    rows = []
+    while len(rows) < len(orders):
+        names = stream.permutation(k)
+        rows += [[names[level] for level in square[row]] for row in stream.permutation(k)][: len(orders) - len(rows)]
+    for entry, row in enumerate(stream.permutation(len(orders))):
+        orders[entry] = [finish_of.index(level) for level in rows[row]]
+
+
+def keeps_the_rules(rows):
+    columns = [u[0] for u in UNITS[:-1]]
+    for depth, (_, _, _, factors) in enumerate(UNITS):
+        for factor, levels in factors:
+            at = 1 + len(columns) + [f[0] for u in UNITS for f in u[3]].index(factor)
+            # Set-ups of the unit: where it, or one declared before it, changes; every row is a run of its own.
+            wide = depth + 1
+            seen = [
+                row[at]
+                for i, row in enumerate(rows)
+                if depth == len(UNITS) - 1 or i == 0 or rows[i - 1][1 : 1 + wide] != row[1 : 1 + wide]
+            ]
+            if max(len(list(group)) for _, group in itertools.groupby(seen)) > ALIKE:
+                return False
+            for level in levels:
+                x, y = range(1, len(seen) + 1), [float(s == level) for s in seen]
+                mx, my = sum(x) / len(x), sum(y) / len(y)
+                both = sum((a - mx) * (b - my) for a, b in zip(x, y))
+                size = math.sqrt(sum((a - mx) ** 2 for a in x) * sum((b - my) ** 2 for b in y))
+                if abs(both) / size > CORRELATION + 1e-9:
+                    return False
+    return True
+
+
+rows = draw("")
+number = 1
+while RULES and not keeps_the_rules(rows):
+    number += 1
+    rows = draw(f" try {number}")
 print(",".join(["run", *(u[0] for u in UNITS[:-1]), *(f[0] for u in UNITS for f in u[3])]))
 for row in rows:
     print(",".join(map(str, row)))

@@ -329,6 +329,10 @@ pub fn plan(findings: &Findings) -> Plan {
             frozen_at: from.frozen_at.clone(),
             plan_sha256: from.plan_sha256.clone(),
             runs: runs.len(),
+            tries: None,
+            carry_over_spread: None,
+            key_sha256: None,
+            positions_sha256: None,
         },
         runs,
     }
