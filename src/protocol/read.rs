@@ -19,8 +19,8 @@ use super::model::{
 };
 use super::precision::{self, Lookup};
 use super::protocol_keys::PROTOCOL;
-use super::read_model;
 use super::read_bench;
+use super::read_model;
 use super::structure;
 use super::tree::{Span, Tree};
 use super::values::minutes;
