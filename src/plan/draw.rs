@@ -298,7 +298,9 @@ fn is_periods(protocol: &Protocol, unit: UnitId) -> bool {
 pub(super) fn periods_of(protocol: &Protocol, unit: UnitId) -> Option<UnitId> {
     let set = protocol.design.set.as_ref().filter(|set| set.unit == unit)?;
     match set.placement {
-        Placement::Sequences { units: [_, periods], .. } => Some(periods),
+        Placement::Sequences {
+            units: [_, periods], ..
+        } => Some(periods),
         _ => None,
     }
 }

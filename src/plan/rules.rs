@@ -42,8 +42,7 @@ pub(super) fn set_ups(protocol: &Protocol, runs: &[PlannedRun], unit: UnitId) ->
     for (index, run) in runs.iter().enumerate() {
         let before = index.checked_sub(1).map(|i| &runs[i].units);
         let is_other = |before: &Vec<usize>, u: UnitId| before[u] != run.units[u];
-        let starts_sequence =
-            before.is_none_or(|before| (0..unit).any(|u| periods != Some(u) && is_other(before, u)));
+        let starts_sequence = before.is_none_or(|before| (0..unit).any(|u| periods != Some(u) && is_other(before, u)));
         if starts_sequence || before.is_none_or(|before| (0..=unit).any(|u| is_other(before, u))) {
             found.push(SetUp {
                 run: index,

@@ -1,10 +1,10 @@
 //! TOML to a checked `Protocol`, and the site file beside it.
 
 mod assumed;
-mod check_placement;
-mod check_treatments;
 mod bench;
 mod bench_keys;
+mod check_placement;
+mod check_treatments;
 mod codes;
 mod keys;
 mod model;

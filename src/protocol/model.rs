@@ -15,6 +15,7 @@ use super::assumed::Assumed;
 use super::precision::{MeasurementPlan, PrecisionPlan, Reference};
 pub use super::treatment_set::{Placement, TreatmentSet, Treatments};
 use super::bench::Bench;
+pub use super::treatment_set::{Placement, TreatmentSet, Treatments};
 
 /// Index of a unit in `Protocol::units`.
 pub type UnitId = usize;
