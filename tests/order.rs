@@ -4,7 +4,8 @@
     clippy::unwrap_used,
     clippy::expect_used,
     clippy::panic,
-    clippy::disallowed_methods
+    clippy::disallowed_methods,
+    clippy::assigning_clones
 )]
 
 #[path = "order/reference.rs"]

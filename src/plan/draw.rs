@@ -145,8 +145,8 @@ pub fn draw_with(protocol: &Protocol, streams: &dyn Fn(&str) -> Stream) -> Resul
         }
     }
     let mends = MENDS.min(MOST_WORK / structure.runs().max(1) / 200).max(1);
-    let widths = if balances && !is_constructed { 1..=WIDEST } else { 1..=0 };
-    for (round, spread) in widths.enumerate() {
+    let widest = if balances && !is_constructed { WIDEST } else { 0 };
+    for (round, spread) in (1..=widest).enumerate() {
         for number in 1..=mends {
             let at_mend = |purpose: &str| streams(&format!("{purpose} mend {number}"));
             let mut draft = Draft::new(protocol, &structure, &at_mend);

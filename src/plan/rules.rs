@@ -135,7 +135,7 @@ fn correlation(protocol: &Protocol, factor: FactorId, levels: &[usize]) -> f64 {
 /// Size of Pearson's correlation with 1, 2, ...; 0 if the values do not vary.
 fn with_order(values: impl ExactSizeIterator<Item = f64> + Clone) -> f64 {
     let n = values.len() as f64;
-    let middle = (n + 1.0) / 2.0;
+    let middle = f64::midpoint(n, 1.0);
     let mean = values.clone().sum::<f64>() / n;
     let (mut both, mut own, mut order) = (0.0, 0.0, 0.0);
     for (index, value) in values.enumerate() {

@@ -123,7 +123,7 @@ static CODES: &[(&str, &str)] = &[
     ("P117", "a cleaning with nothing to do"),
     ("P118", "cleaning for a factor that does not carry over"),
     ("P119", "a numeric factor cannot be blinded"),
-    ("P120", "the cleaning would give blinded levels away"),
+    ("P120", "cleaning or references would give blinded levels away"),
     ("P121", "a size is missing, or the shape does not have it"),
     ("P122", "a zone that does not fit the shape, or is empty"),
     ("P124", "pitch or edge taken from common practice"),

@@ -255,19 +255,18 @@ fn cleanings(desk: &mut Desk<'_>, root: &Tree, factors: &[Factor]) -> Vec<Cleani
         }
         let mut after: Vec<usize> = Vec::new();
         for item in tree.list("after") {
-            match level(factor, item) {
-                Some(level) => after.push(level),
-                None => {
-                    let levels: Vec<&str> = factor.levels.iter().map(String::as_str).collect();
-                    let text = item.text().unwrap_or_default();
-                    desk.say(
-                        Diagnostic::error("P116", format!("`{}` has no such level", factor.name))
-                            .help(did_you_mean(text, &levels, "levels")),
-                        item.span.clone(),
-                        "",
-                    );
-                }
+            if let Some(level) = level(factor, item) {
+                after.push(level);
+                continue;
             }
+            let levels: Vec<&str> = factor.levels.iter().map(String::as_str).collect();
+            let text = item.text().unwrap_or_default();
+            desk.say(
+                Diagnostic::error("P116", format!("`{}` has no such level", factor.name))
+                    .help(did_you_mean(text, &levels, "levels")),
+                item.span.clone(),
+                "",
+            );
         }
         if !tree.given("after") {
             after = (0..factor.levels.len()).collect();
@@ -342,6 +341,22 @@ fn blinded(desk: &mut Desk<'_>, root: &Tree, factors: &[Factor]) -> Vec<FactorId
 
 /// What is printed must not give a blinded level away.
 fn gives_away(desk: &mut Desk<'_>, root: &Tree, factors: &[Factor], bench: &Bench) {
+    for (reference, tree) in bench.references.iter().zip(root.trees("reference")) {
+        if let Some(factor) = reference.each.filter(|factor| bench.blinded.contains(factor)) {
+            desk.say(
+                Diagnostic::error(
+                    "P120",
+                    format!(
+                        "a reference read with each level of `{}` would give the blinded levels away",
+                        factors[factor].name
+                    ),
+                )
+                .help("take `each` out, or leave this factor open"),
+                tree.span("each"),
+                "",
+            );
+        }
+    }
     for cleaning in &bench.cleanings {
         let factor = &factors[cleaning.factor];
         if bench.blinded.contains(&cleaning.factor) && cleaning.after.len() < factor.levels.len() {

@@ -167,23 +167,20 @@ pub fn set(
     if is_formula(text) {
         return Err(("R009", format!("`{text}` is a formula")));
     }
-    let written = match column {
-        ReferenceColumn::Reading(_) => match missing_word(text) {
-            Some(_) => None,
-            None => {
-                let parsed = decimal::parse(text).map_err(|refusal| (refusal.code(), refusal.sentence(text)))?;
-                let possible = protocol.responses.get(declared.response).and_then(|r| r.possible);
-                if !decimal::lies_in(possible, parsed.value) {
-                    return Err(("R046", format!("`{text}` lies outside what is possible")));
-                }
-                Some(Written {
-                    text: text.to_owned(),
-                    value: parsed.value,
-                    entry,
-                })
-            }
-        },
-        _ => None,
+    let is_number = matches!(column, ReferenceColumn::Reading(_)) && missing_word(text).is_none();
+    let written = if is_number {
+        let parsed = decimal::parse(text).map_err(|refusal| (refusal.code(), refusal.sentence(text)))?;
+        let possible = protocol.responses.get(declared.response).and_then(|r| r.possible);
+        if !decimal::lies_in(possible, parsed.value) {
+            return Err(("R046", format!("`{text}` lies outside what is possible")));
+        }
+        Some(Written {
+            text: text.to_owned(),
+            value: parsed.value,
+            entry,
+        })
+    } else {
+        None
     };
     if decimal::trim(text) != text || text.is_empty() {
         return Err(("R079", "a text is empty or has blanks around it".to_owned()));
