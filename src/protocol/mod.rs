@@ -25,8 +25,8 @@ mod tree;
 mod values;
 mod walk;
 
-pub use assumed::{Assumed, AssumedEffect, AssumedSize, Spread, weight};
 pub use assumed::{Assumed, AssumedEffect, AssumedSize, Spread};
+pub use assumed::{Assumed, AssumedEffect, AssumedSize, Spread, weight};
 pub use bench::{Bench, Cleaning, OrderRules, Positions, Reference, Shape, Zone};
 pub use codes::codes;
 pub use model::{
