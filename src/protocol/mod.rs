@@ -25,7 +25,6 @@ mod tree;
 mod values;
 mod walk;
 
-pub use assumed::{Assumed, AssumedEffect, AssumedSize, Spread};
 pub use assumed::{Assumed, AssumedEffect, AssumedSize, Spread, weight};
 pub use bench::{Bench, Cleaning, OrderRules, Positions, Reference, Shape, Zone};
 pub use codes::codes;
