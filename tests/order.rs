@@ -1,4 +1,4 @@
-//! What goes on at the bench beside the runs: rules for the order, references, cleaning, blinding, spots.
+//! What goes on at the bench beside the runs: rules for the order, controls, cleaning, blinding, spots.
 #![allow(
     missing_docs,
     clippy::unwrap_used,
@@ -8,8 +8,8 @@
     clippy::assigning_clones
 )]
 
-#[path = "order/reference.rs"]
-mod reference;
+#[path = "order/control.rs"]
+mod control;
 #[path = "order/rules.rs"]
 mod rules;
 #[path = "order/support.rs"]

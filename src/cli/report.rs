@@ -113,8 +113,8 @@ pub fn make(
     }
     let readings = record::tidy(&study.protocol, study.plan.as_ref(), &study.record);
     files.insert(format!("{REPORT}/tables/record.csv"), readings.into_bytes());
-    if let Some(csv) = record::reference_table(&study.protocol, study.plan.as_ref(), &study.record) {
-        files.insert(format!("{REPORT}/tables/reference-readings.csv"), csv.into_bytes());
+    if let Some(csv) = record::control_table(&study.protocol, study.plan.as_ref(), &study.record) {
+        files.insert(format!("{REPORT}/tables/control-readings.csv"), csv.into_bytes());
     }
     let pdf_options = pdf_options(study, options.paper == Paper::Letter);
     if forms.contains(&Form::Html) {

@@ -68,9 +68,9 @@ fn page(study: &Study, status: &Status, plan: &str) -> Page {
         status.complete,
         counted(status.planned, "run")
     ));
-    if let Some(rows) = status.references {
+    if let Some(rows) = status.controls {
         page.sentence(format!(
-            "{} of {} of references complete.",
+            "{} of {} of controls complete.",
             rows.complete,
             counted(rows.planned, "row")
         ));
@@ -107,11 +107,11 @@ fn page(study: &Study, status: &Status, plan: &str) -> Page {
             c.run, c.what, c.to, c.from, c.reason
         )
     });
-    let of_references = record
-        .reference_corrections
+    let of_controls = record
+        .control_corrections
         .iter()
         .map(|c| format!("{}, {}: {} in place of {}; {}", c.row, c.what, c.to, c.from, c.reason));
-    let corrections = corrections.chain(of_references);
+    let corrections = corrections.chain(of_controls);
     let deviations = record.deviations.iter().map(|d| {
         d.run
             .map_or_else(|| d.what.clone(), |run| format!("run {run}: {}", d.what))

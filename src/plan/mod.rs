@@ -2,20 +2,20 @@
 
 mod aliases;
 mod balance;
+mod control;
 mod draw;
 mod files;
 mod model;
-mod reference;
 mod rules;
 mod skeleton;
 mod structure;
 mod terms;
 
 pub use aliases::{Alias, AliasChain, Aliasing, alias_chain, aliasing};
+pub use control::{ControlRow, control_rows};
 pub use draw::{ALGORITHM, Drawn, MOST_RUNS, draw, draw_with};
 pub use files::{freeze, read};
 pub use model::{Plan, PlanHeader, PlannedRun};
-pub use reference::{ReferenceRow, reference_rows};
 pub use rules::{Broken, Followers, Rule, broken_rule};
 pub use skeleton::{SetUps, Skeleton, SkeletonEffect, SkeletonStratum, skeleton};
 pub use structure::{Stratum, Structure};

@@ -1,11 +1,11 @@
-//! What goes on at the bench beside the runs themselves: rules for their order, reference readings, cleaning,
+//! What goes on at the bench beside the runs themselves: rules for their order, control readings, cleaning,
 //! blinding, and the spots on a specimen.
 //!
 //! In:  nothing; `read_bench` makes a `Bench` out of TOML and vouches for the invariants below.
 //! Out: plain data. Lengths are in millimetres, angles in degrees.
 //!
 //! Invariants: every index points into the lists of the same protocol; a blinded factor is no numeric one; a
-//! reference is read at least once in the study; lengths of a shape lie above zero.
+//! control is read at least once in the study; lengths of a shape lie above zero.
 
 use super::model::{FactorId, ResponseId, UnitId};
 
@@ -15,7 +15,7 @@ pub struct Bench {
     /// Which orders are not taken.
     pub rules: OrderRules,
     /// What is read between the runs, to see drift.
-    pub references: Vec<Reference>,
+    pub controls: Vec<Control>,
     /// What is done after a level that leaves something behind.
     pub cleanings: Vec<Cleaning>,
     /// Factors whose levels stand as codes on everything that is printed before unblinding, in protocol order.
@@ -61,7 +61,7 @@ impl OrderRules {
 
 /// Something whose value stays, read between the runs to see drift.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Reference {
+pub struct Control {
     /// Name used in the run column of sheets and in tables: small letters, digits and `_`.
     pub name: String,
     /// What it is, in words.

@@ -42,7 +42,7 @@ pub(super) static ORDER: Table = Table {
     ],
 };
 
-pub(super) static REFERENCE: Table = Table {
+pub(super) static CONTROL: Table = Table {
     doc: "Something whose value stays, such as a reference block, read between the runs to see drift.",
     keys: &[
         key(
@@ -91,7 +91,7 @@ pub(super) static REFERENCE: Table = Table {
             "each",
             Kind::Line,
             Need::May,
-            "A factor: on each occasion the reference is read with each of its levels.",
+            "A factor: on each occasion the control is read with each of its levels.",
             "\"instrument\"",
         ),
     ],

@@ -26,7 +26,7 @@ mod values;
 mod walk;
 
 pub use assumed::{Assumed, AssumedEffect, AssumedSize, Spread, weight};
-pub use bench::{Bench, Cleaning, OrderRules, Positions, Reference, Shape, Zone};
+pub use bench::{Bench, Cleaning, Control, OrderRules, Positions, Shape, Zone};
 pub use codes::codes;
 pub use model::{
     AnalysisPlan, ComponentIntervals, Condition, ConditionId, DegreesOfFreedom, Design, Effect, Factor, FactorId,

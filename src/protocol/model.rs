@@ -12,9 +12,8 @@ use rust_decimal::Decimal;
 use serde::Serialize;
 
 use super::assumed::Assumed;
-use super::precision::{MeasurementPlan, PrecisionPlan, Reference};
-pub use super::treatment_set::{Placement, TreatmentSet, Treatments};
 use super::bench::Bench;
+use super::precision::{MeasurementPlan, PrecisionPlan, Reference};
 pub use super::treatment_set::{Placement, TreatmentSet, Treatments};
 
 /// Index of a unit in `Protocol::units`.

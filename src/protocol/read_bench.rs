@@ -1,4 +1,4 @@
-//! The tables on what goes on at the bench beside the runs: `[order]`, `[reference.NAME]`, `[cleaning.NAME]`,
+//! The tables on what goes on at the bench beside the runs: `[order]`, `[control.NAME]`, `[cleaning.NAME]`,
 //! `[blinding]`, `[positions]`.
 //!
 //! In:  the tree of a protocol; its units, factors and responses.
@@ -7,15 +7,15 @@
 
 use rust_decimal::prelude::ToPrimitive;
 
-use super::bench::{Bench, Cleaning, OrderRules, Positions, Reference, Shape, Zone};
+use super::bench::{Bench, Cleaning, Control, OrderRules, Positions, Shape, Zone};
 use super::model::{Factor, FactorId, Order, Response, Unit};
 use super::structure::{did_you_mean, is_identifier, numbers, unit_called};
 use super::tree::{Item, Tree};
 use super::walk::{Desk, shown};
 use crate::diagnostic::Diagnostic;
 
-/// Most rows of reference readings.
-const REFERENCE_ROWS: u128 = 100_000;
+/// Most rows of control readings.
+const CONTROL_ROWS: u128 = 100_000;
 /// Most spots that a specimen may have room for, going by its area.
 const SPOTS: f64 = 20_000.0;
 
@@ -31,7 +31,7 @@ pub(super) struct Declared<'a> {
 /// Reads the five tables.
 pub(super) fn bench(desk: &mut Desk<'_>, root: &Tree, declared: Declared<'_>) -> Bench {
     if declared.order == Order::AsRun {
-        for key in ["order", "reference", "cleaning", "blinding", "positions"] {
+        for key in ["order", "control", "cleaning", "blinding", "positions"] {
             if root.given(key) {
                 let message = format!("a study as run has no use for [{key}]: what was done at the bench is done");
                 desk.say(
@@ -46,14 +46,14 @@ pub(super) fn bench(desk: &mut Desk<'_>, root: &Tree, declared: Declared<'_>) ->
     }
     let bench = Bench {
         rules: rules(desk, root, declared.factors),
-        references: references(desk, root, declared),
+        controls: controls(desk, root, declared),
         cleanings: cleanings(desk, root, declared.factors),
         blinded: blinded(desk, root, declared.factors),
         positions: positions(desk, root, declared),
     };
     gives_away(desk, root, declared.factors, &bench);
     for (column, is_used) in [
-        ("reference", !bench.references.is_empty()),
+        ("control", !bench.controls.is_empty()),
         ("spots", bench.positions.is_some()),
         ("before", !bench.cleanings.is_empty()),
     ] {
@@ -127,18 +127,18 @@ fn rules(desk: &mut Desk<'_>, root: &Tree, factors: &[Factor]) -> OrderRules {
     }
 }
 
-fn references(desk: &mut Desk<'_>, root: &Tree, declared: Declared<'_>) -> Vec<Reference> {
+fn controls(desk: &mut Desk<'_>, root: &Tree, declared: Declared<'_>) -> Vec<Control> {
     let runs = declared.units.iter().fold(1_u128, |product, unit| {
         product.saturating_mul(unit.count.max(1) as u128)
     });
     let mut rows: u128 = 0;
-    let mut references = Vec::new();
-    for tree in root.trees("reference") {
+    let mut controls = Vec::new();
+    for tree in root.trees("control") {
         if !is_identifier(&tree.name) || tree.name == "run" {
             desk.say(
                 Diagnostic::error(
                     "P020",
-                    format!("`{}` cannot be the name of a reference", shown(&tree.name)),
+                    format!("`{}` cannot be the name of a control", shown(&tree.name)),
                 )
                 .help("a name is made of small letters, digits and `_`, the first a letter"),
                 tree.at.clone(),
@@ -146,19 +146,20 @@ fn references(desk: &mut Desk<'_>, root: &Tree, declared: Declared<'_>) -> Vec<R
             );
         }
         let names: Vec<&str> = declared.responses.iter().map(|r| r.name.as_str()).collect();
-        let response = match tree.text("response") {
-            Some(name) => named(desk, &names, tree, "response", name, "P113", "response"),
-            None if names.len() == 1 => Some(0),
-            None => {
-                desk.say(
-                    Diagnostic::error("P113", "nothing says which response is read on the reference")
-                        .help(did_you_mean("", &names, "responses")),
-                    tree.at.clone(),
-                    "",
-                );
-                None
-            }
-        };
+        let response =
+            match tree.text("response") {
+                Some(name) => named(desk, &names, tree, "response", name, "P113", "response"),
+                None if names.len() == 1 => Some(0),
+                None => {
+                    desk.say(
+                        Diagnostic::error("P113", "nothing says which response is read on the control")
+                            .help(did_you_mean("", &names, "responses")),
+                        tree.at.clone(),
+                        "",
+                    );
+                    None
+                }
+            };
         let factors: Vec<&str> = declared.factors.iter().map(|f| f.name.as_str()).collect();
         let each = tree
             .text("each")
@@ -167,7 +168,7 @@ fn references(desk: &mut Desk<'_>, root: &Tree, declared: Declared<'_>) -> Vec<R
         let (at_start, at_end) = (tree.flag("at_start"), tree.flag("at_end"));
         if !at_start && !at_end && every.is_none_or(|every| every as u128 >= runs) {
             desk.say(
-                Diagnostic::error("P114", "this reference is never read")
+                Diagnostic::error("P114", "this control is never read")
                     .help("read it at the start, at the end, or with `every` after some runs, fewer than there are"),
                 tree.at.clone(),
                 "",
@@ -175,7 +176,7 @@ fn references(desk: &mut Desk<'_>, root: &Tree, declared: Declared<'_>) -> Vec<R
         }
         let levels = each.map_or(1, |factor| declared.factors[factor].levels.len()) as u128;
         rows += (runs / every.map_or(u128::MAX, |every| every as u128) + 2) * levels;
-        references.push(Reference {
+        controls.push(Control {
             name: tree.name.clone(),
             what: tree.string("what"),
             response: response.unwrap_or(0),
@@ -186,18 +187,18 @@ fn references(desk: &mut Desk<'_>, root: &Tree, declared: Declared<'_>) -> Vec<R
             each,
         });
     }
-    if rows > REFERENCE_ROWS {
+    if rows > CONTROL_ROWS {
         desk.say(
             Diagnostic::error(
                 "P128",
-                format!("the references would be read {rows} times; {REFERENCE_ROWS} are allowed"),
+                format!("the controls would be read {rows} times; {CONTROL_ROWS} are allowed"),
             )
             .help("raise `every`"),
-            root.key_span("reference"),
+            root.key_span("control"),
             "",
         );
     }
-    references
+    controls
 }
 
 /// The place of a name in a list; says so if it is not there.
@@ -341,13 +342,13 @@ fn blinded(desk: &mut Desk<'_>, root: &Tree, factors: &[Factor]) -> Vec<FactorId
 
 /// What is printed must not give a blinded level away.
 fn gives_away(desk: &mut Desk<'_>, root: &Tree, factors: &[Factor], bench: &Bench) {
-    for (reference, tree) in bench.references.iter().zip(root.trees("reference")) {
-        if let Some(factor) = reference.each.filter(|factor| bench.blinded.contains(factor)) {
+    for (control, tree) in bench.controls.iter().zip(root.trees("control")) {
+        if let Some(factor) = control.each.filter(|factor| bench.blinded.contains(factor)) {
             desk.say(
                 Diagnostic::error(
                     "P120",
                     format!(
-                        "a reference read with each level of `{}` would give the blinded levels away",
+                        "a control read with each level of `{}` would give the blinded levels away",
                         factors[factor].name
                     ),
                 )

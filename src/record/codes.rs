@@ -67,9 +67,9 @@ pub const CODES: &[(&str, &str)] = &[
     ("R077", "an entry records what is recorded already"),
     ("R078", "a correction does not start from the recorded value"),
     ("R079", "an entry holds a value that is not acceptable"),
-    ("R080", "a reference row that the plan does not have"),
-    ("R081", "a cell that a reference row, or a run's row, has no use for"),
-    ("R082", "a reference row stands twice"),
+    ("R080", "a control row that the plan does not have"),
+    ("R081", "a cell that a control row, or a run's row, has no use for"),
+    ("R082", "a control row stands twice"),
     ("R083", "a study is unblinded that is not blinded"),
     ("R099", "there is more of the same than is listed"),
 ];

@@ -17,16 +17,16 @@ use rust_decimal::Decimal;
 use crate::diagnostic::{Diagnostic, Diagnostics, Severity, Source, nearest};
 
 use super::columns::{Column, Columns, recorded};
+use super::control::row_named;
 use super::decimal::{self, lies_in, trim};
 use super::doubts::{self, Agreement, Doubt, slipped_mark};
 use super::gather::Gather;
-use super::import_reference::ReferenceImport;
+use super::import_control::ControlImport;
 use super::journal::{Entry, sha256};
 use super::layout::{Field, Layout};
 use super::long_form::{LongForm, Misfit};
 use super::marks::Marks;
 use super::model::Record;
-use super::reference::row_named;
 use super::replay::{Context, is_note, is_value};
 use super::structure::Structure;
 use super::table::{Cell, Fault, MOST_CELLS, Table};
@@ -158,7 +158,7 @@ struct Import<'a> {
     missing: BTreeMap<(usize, Column), &'static str>,
     marks: Marks,
     structure: Structure<'a>,
-    references: ReferenceImport<'a>,
+    controls: ControlImport<'a>,
     agreement: Agreement,
     /// One row a run: its place.
     seen_runs: BTreeMap<usize, Range<usize>>,
@@ -207,7 +207,7 @@ impl<'a> Import<'a> {
             missing,
             marks: Marks::default(),
             structure: Structure::new(file, context, record),
-            references: ReferenceImport::new(file, context, record, reason),
+            controls: ControlImport::new(file, context, record, reason),
             agreement,
             seen_runs: BTreeMap::new(),
             long_form: LongForm::new(&file.text, context.protocol),
@@ -278,9 +278,9 @@ impl<'a> Import<'a> {
     }
 
     fn row(&mut self, row: &Row<'_>, layout: &Layout) {
-        if let Some((named, place)) = self.reference(row, layout) {
+        if let Some((named, place)) = self.control(row, layout) {
             let entries = self
-                .references
+                .controls
                 .row(named, place, row.cells, layout, self.columns, &mut self.found);
             entries.into_iter().for_each(|entry| self.add(entry));
             return;
@@ -308,7 +308,7 @@ impl<'a> Import<'a> {
             return;
         }
         let text = self.file.text.as_str();
-        self.no_reference_reading(run, row, layout);
+        self.no_control_reading(run, row, layout);
         for change in self.structure.take_changes() {
             self.correct(run, change.column, &change.from, change.to, change.span);
         }
@@ -332,9 +332,9 @@ impl<'a> Import<'a> {
         }
     }
 
-    /// The reference row that a row is about, and where it says so.
-    fn reference(&self, row: &Row<'_>, layout: &Layout) -> Option<((usize, usize), Range<usize>)> {
-        if layout.long || self.context.protocol.bench.references.is_empty() {
+    /// The control row that a row is about, and where it says so.
+    fn control(&self, row: &Row<'_>, layout: &Layout) -> Option<((usize, usize), Range<usize>)> {
+        if layout.long || self.context.protocol.bench.controls.is_empty() {
             return None;
         }
         let cell = row.cells.get(layout.position(Field::Of(Column::Run))?)?;
@@ -344,17 +344,17 @@ impl<'a> Import<'a> {
         ))
     }
 
-    /// A reading of a reference cannot stand in the row of a run.
-    fn no_reference_reading(&mut self, run: usize, row: &Row<'_>, layout: &Layout) {
+    /// A reading of a control cannot stand in the row of a run.
+    fn no_control_reading(&mut self, run: usize, row: &Row<'_>, layout: &Layout) {
         let stray = layout
             .fields
             .iter()
             .zip(row.cells)
-            .find(|(field, cell)| matches!(field, Field::Reference(_)) && !cell.is_empty());
+            .find(|(field, cell)| matches!(field, Field::Control(_)) && !cell.is_empty());
         if let Some((_, cell)) = stray {
             let file = self.file;
             self.found.add(Severity::Error, || {
-                Diagnostic::error("R081", format!("run {run} has a reading in a column for references"))
+                Diagnostic::error("R081", format!("run {run} has a reading in a column for controls"))
                     .at(file, cell.span(), "")
                     .help("readings of a run stand in the columns of its responses; were rows shifted?")
             });

@@ -110,13 +110,13 @@ pub enum Entry {
         /// What happened.
         what: String,
     },
-    /// A value of a reference row; with `from` and `reason` a changed one.
-    Reference {
-        /// Name of the reference.
-        reference: String,
+    /// A value of a control row; with `from` and `reason` a changed one.
+    Control {
+        /// Name of the control.
+        control: String,
         /// Number of its row, from 1.
         row: usize,
-        /// The column: `reference 2`, `time`, `initials` or `remark`.
+        /// The column: `control 2`, `time`, `initials` or `remark`.
         what: String,
         /// The text as written, or the word in place of a reading.
         text: String,

@@ -12,8 +12,8 @@ use std::sync::Arc;
 use crate::diagnostic::{Diagnostic, Source, nearest};
 
 use super::columns::{Column, Columns};
+use super::control::{ControlColumn, most_readings};
 use super::gather::Gather;
-use super::reference::{ReferenceColumn, most_readings};
 use super::replay::{Context, is_note, is_value};
 use super::table::{Cell, Table};
 use super::whole::whole;
@@ -30,8 +30,8 @@ pub enum Field {
     Reading,
     /// Long form: the reading.
     Value,
-    /// A reading of a reference row: its position, from 0.
-    Reference(usize),
+    /// A reading of a control row: its position, from 0.
+    Control(usize),
     /// What the sheet says and nobody fills in.
     Known,
     /// Nothing that is taken in.
@@ -159,14 +159,14 @@ impl Matching<'_, '_> {
         Ok(None)
     }
 
-    /// Columns of reference readings, and those that the sheet fills in itself.
+    /// Columns of control readings, and those that the sheet fills in itself.
     fn of_the_bench(&self, name: &str) -> Option<Field> {
         let bench = &self.context.protocol.bench;
         let words: Vec<String> = name.split_whitespace().map(str::to_lowercase).collect();
         match words.as_slice() {
-            [word, number] if word == "reference" => whole(number)
+            [word, number] if word == "control" => whole(number)
                 .filter(|number| (1..=most_readings(self.context.protocol)).contains(number))
-                .map(|number| Field::Reference(number - 1)),
+                .map(|number| Field::Control(number - 1)),
             [word] if word == "spots" => bench.positions.as_ref().map(|_| Field::Known),
             [word] if word == "before" => (!bench.cleanings.is_empty()).then_some(Field::Known),
             _ => None,
@@ -224,11 +224,11 @@ impl Matching<'_, '_> {
             if self.long && !self.fields.contains(&Field::Reading) {
                 open.push("reading");
             }
-            let references: Vec<String> = (0..most_readings(self.context.protocol))
-                .filter(|position| !self.fields.contains(&Field::Reference(*position)))
-                .map(|position| ReferenceColumn::Reading(position).name())
+            let controls: Vec<String> = (0..most_readings(self.context.protocol))
+                .filter(|position| !self.fields.contains(&Field::Control(*position)))
+                .map(|position| ControlColumn::Reading(position).name())
                 .collect();
-            open.extend(references.iter().map(String::as_str));
+            open.extend(controls.iter().map(String::as_str));
             // A long text is no slip of a short name, and comparing it would cost much.
             let short = name.chars().count() <= LONGEST_LABEL;
             if let Some(meant) = short.then(|| nearest(name, open)).flatten() {
@@ -284,7 +284,7 @@ impl Matching<'_, '_> {
         let anything = self.long
             || self.fields.iter().any(|field| match field {
                 Field::Of(column) => is_value(*column) || is_note(*column),
-                Field::Reference(_) => true,
+                Field::Control(_) => true,
                 _ => false,
             });
         let left_out: Vec<String> = if self.long {

@@ -7,17 +7,17 @@ use std::collections::BTreeMap;
 
 use rust_decimal::Decimal;
 
-use super::reference::{ReferenceCorrection, ReferenceRecord};
+use super::control::{ControlCorrection, ControlRecord};
 
 /// All that was recorded in a study so far.
 #[derive(Debug, Clone, Default)]
 pub struct Record {
     /// The runs with at least one entry, by run number (from 1).
     pub runs: BTreeMap<usize, RunRecord>,
-    /// The reference rows with at least one entry, by index of the reference and number of the row (from 1).
-    pub references: BTreeMap<(usize, usize), ReferenceRecord>,
-    /// Changed values of reference rows, in the order of the journal.
-    pub reference_corrections: Vec<ReferenceCorrection>,
+    /// The control rows with at least one entry, by index of the control and number of the row (from 1).
+    pub controls: BTreeMap<(usize, usize), ControlRecord>,
+    /// Changed values of control rows, in the order of the journal.
+    pub control_corrections: Vec<ControlCorrection>,
     /// When and why the study was unblinded; `None` if it was not.
     pub unblinded: Option<Unblinded>,
     /// Changed values, in the order of the journal.

@@ -10,17 +10,17 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 use crate::diagnostic::{Diagnostic, Diagnostics, Severity, Source};
-use crate::plan::{Plan, reference_rows};
+use crate::plan::{Plan, control_rows};
 use crate::protocol::Protocol;
 
 use super::columns::{Column, Columns, recorded};
+use super::control::{self, ControlColumn, ControlCorrection};
 use super::decimal::{self, lies_in};
 use super::doubts::of_record;
 use super::gather::MOST_LISTED;
 use super::journal::{Entry, Recorded, lines};
 use super::levels::find_level;
 use super::model::{Correction, Deviation, Missing, Record, RunRecord, TakenFile, Unblinded, Written};
-use super::reference::{self, ReferenceColumn, ReferenceCorrection};
 use super::whole::position;
 use super::words::{LONGEST_LABEL, LONGEST_TEXT, fault, is_formula, is_open, missing_word};
 
@@ -59,9 +59,9 @@ pub fn replay(journal: &Arc<Source>, context: &Context<'_>) -> Result<Record, Di
         context: *context,
         columns: Columns::new(context.protocol),
         record: Record::default(),
-        reference_rows: reference_rows(context.protocol, context.runs().unwrap_or(0))
+        control_rows: control_rows(context.protocol, context.runs().unwrap_or(0))
             .into_iter()
-            .map(|row| (row.reference, row.number))
+            .map(|row| (row.control, row.number))
             .collect(),
         missing: BTreeMap::new(),
     };
@@ -108,8 +108,8 @@ struct Replayer<'a> {
     context: Context<'a>,
     columns: Columns<'a>,
     record: Record,
-    /// The rows that the plan has of each reference.
-    reference_rows: BTreeSet<(usize, usize)>,
+    /// The rows that the plan has of each control.
+    control_rows: BTreeSet<(usize, usize)>,
     /// Reason and time, by run and column.
     missing: BTreeMap<(usize, Column), (&'static str, String)>,
 }
@@ -206,7 +206,7 @@ impl Replayer<'_> {
                 });
                 Ok(())
             }
-            Entry::Reference { .. } => self.reference(recorded),
+            Entry::Control { .. } => self.control(recorded),
             Entry::Unblinded { why } => {
                 check_text(why, LONGEST_TEXT)?;
                 if self.record.unblinded.is_some() || self.context.protocol.bench.blinded.is_empty() {
@@ -222,9 +222,9 @@ impl Replayer<'_> {
         }
     }
 
-    fn reference(&mut self, recorded: &Recorded) -> Result<(), Refused> {
-        let Entry::Reference {
-            reference,
+    fn control(&mut self, recorded: &Recorded) -> Result<(), Refused> {
+        let Entry::Control {
+            control,
             row,
             what,
             text,
@@ -234,27 +234,22 @@ impl Replayer<'_> {
         else {
             return Ok(());
         };
-        let declared = &self.context.protocol.bench.references;
+        let declared = &self.context.protocol.bench.controls;
         let id = declared
             .iter()
-            .position(|known| known.name == *reference)
-            .filter(|id| self.reference_rows.contains(&(*id, *row)))
-            .ok_or_else(|| {
-                (
-                    "R080",
-                    format!("the plan has no row {row} of a reference `{reference}`"),
-                )
-            })?;
-        let column = ReferenceColumn::find(what, declared[id].readings)
-            .ok_or_else(|| ("R076", format!("a reference row has no such column as `{what}`")))?;
-        let now = reference::now(&self.record, (id, *row), column);
+            .position(|known| known.name == *control)
+            .filter(|id| self.control_rows.contains(&(*id, *row)))
+            .ok_or_else(|| ("R080", format!("the plan has no row {row} of a control `{control}`")))?;
+        let column = ControlColumn::find(what, declared[id].readings)
+            .ok_or_else(|| ("R076", format!("a control row has no such column as `{what}`")))?;
+        let now = control::now(&self.record, (id, *row), column);
         let is_open = now.as_deref().is_none_or(|now| missing_word(now).is_some_and(is_open));
         match (from, reason) {
             (None, None) if is_open => {}
             (Some(from), Some(reason)) if now.as_deref() == Some(from) => {
                 check_text(reason, LONGEST_TEXT)?;
-                self.record.reference_corrections.push(ReferenceCorrection {
-                    row: format!("{reference} {row}"),
+                self.record.control_corrections.push(ControlCorrection {
+                    row: format!("{control} {row}"),
                     what: what.clone(),
                     from: from.clone(),
                     to: text.clone(),
@@ -262,15 +257,15 @@ impl Replayer<'_> {
                     at: recorded.at.clone(),
                 });
             }
-            (None, None) => return Err(("R077", format!("{what} of `{reference} {row}` is recorded already"))),
+            (None, None) => return Err(("R077", format!("{what} of `{control} {row}` is recorded already"))),
             _ => {
                 return Err((
                     "R078",
-                    format!("the correction of {what} in `{reference} {row}` does not start from what is recorded"),
+                    format!("the correction of {what} in `{control} {row}` does not start from what is recorded"),
                 ));
             }
         }
-        reference::set(
+        control::set(
             self.context.protocol,
             &mut self.record,
             (id, *row),

@@ -5,7 +5,7 @@
 
 use serde::Serialize;
 
-use crate::plan::{Plan, ReferenceRow, reference_rows};
+use crate::plan::{ControlRow, Plan, control_rows};
 use crate::protocol::Protocol;
 
 use super::columns::{Column, name};
@@ -34,16 +34,16 @@ pub struct Status {
     pub questioned: usize,
     /// Number of files taken in.
     pub files: usize,
-    /// Rows of references: those of the plan, and those with every reading; left out where there are none.
+    /// Rows of controls: those of the plan, and those with every reading; left out where there are none.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub references: Option<ReferenceRows>,
+    pub controls: Option<ControlRows>,
     /// The first run in planned order that still lacks a reading that no reason explains; `None` if all is done.
     pub next_run: Option<usize>,
 }
 
-/// How far the rows of references are.
+/// How far the rows of controls are.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
-pub struct ReferenceRows {
+pub struct ControlRows {
     /// Those of the plan.
     pub planned: usize,
     /// Those with every reading, or a reason in its place.
@@ -103,7 +103,7 @@ pub fn status(protocol: &Protocol, plan: Option<&Plan>, record: &Record) -> Stat
         deviations: record.deviations.len(),
         questioned: record.questioned.len(),
         files: record.files.len(),
-        references: plan.and_then(|plan| references(protocol, plan, record)),
+        controls: plan.and_then(|plan| controls(protocol, plan, record)),
         next_run: None,
     };
     for run in all {
@@ -132,16 +132,16 @@ pub fn status(protocol: &Protocol, plan: Option<&Plan>, record: &Record) -> Stat
     status
 }
 
-fn references(protocol: &Protocol, plan: &Plan, record: &Record) -> Option<ReferenceRows> {
-    let rows = reference_rows(protocol, plan.runs.len());
-    let complete = |row: &ReferenceRow| {
-        let recorded = record.references.get(&(row.reference, row.number));
+fn controls(protocol: &Protocol, plan: &Plan, record: &Record) -> Option<ControlRows> {
+    let rows = control_rows(protocol, plan.runs.len());
+    let complete = |row: &ControlRow| {
+        let recorded = record.controls.get(&(row.control, row.number));
         recorded.is_some_and(|recorded| {
             let mut readings = recorded.readings.iter().enumerate();
             readings.all(|(position, written)| written.is_some() || recorded.missing.contains_key(&position))
         })
     };
-    (!rows.is_empty()).then(|| ReferenceRows {
+    (!rows.is_empty()).then(|| ControlRows {
         planned: rows.len(),
         complete: rows.iter().filter(|row| complete(row)).count(),
     })

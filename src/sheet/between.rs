@@ -1,12 +1,12 @@
-//! What stands between the runs on a sheet: cleaning after a level that leaves something behind, and reference rows.
+//! What stands between the runs on a sheet: cleaning after a level that leaves something behind, and control rows.
 //!
 //! In:  protocol, site, plan, and the run that comes next.
 //! Out: data for the templates, and the words of the CSV's column `before`.
-//! Cleaning comes first, so that a reference is read with a clean instrument.
+//! Cleaning comes first, so that a control is read with a clean instrument.
 
 use serde_json::{Value, json};
 
-use crate::plan::{Plan, ReferenceRow};
+use crate::plan::{ControlRow, Plan};
 use crate::protocol::{Cleaning, Protocol, Site};
 
 /// The cleanings that are due before the run at `index`, or after the last run if there is no such run.
@@ -59,9 +59,9 @@ pub(super) fn cleaning_words(protocol: &Protocol, plan: &Plan, index: usize) -> 
     parts.join("; ")
 }
 
-/// A reference row as data.
-pub(super) fn reference(protocol: &Protocol, site: Option<&Site>, row: &ReferenceRow) -> Value {
-    let declared = &protocol.bench.references[row.reference];
+/// A control row as data.
+pub(super) fn control(protocol: &Protocol, site: Option<&Site>, row: &ControlRow) -> Value {
+    let declared = &protocol.bench.controls[row.control];
     let response = &protocol.responses[declared.response];
     let factor = declared.each.zip(row.level);
     let named = site.and_then(|site| {

@@ -1,14 +1,14 @@
-//! The table to be filled in: one row a run and one a reference row, readings blank.
+//! The table to be filled in: one row a run and one a control row, readings blank.
 //!
 //! Columns: `run`; each unit but the run's, by number; each factor, by level; `spots` and `before` where the protocol
-//! declares positions or cleaning; each condition; each reading; `reference 1` and so on where references are read;
+//! declares positions or cleaning; each condition; each reading; `control 1` and so on where controls are read;
 //! `order`, `time`, `initials`, `remark`. Text that a spreadsheet would take for a formula has an apostrophe before it.
 //! A byte-order mark stands at the front if there is anything but ASCII, for spreadsheets guess wrong without it.
 
 use std::borrow::Cow;
 
 use super::between::cleaning_words;
-use crate::plan::{Plan, ReferenceRow, reference_rows};
+use crate::plan::{ControlRow, Plan, control_rows};
 use crate::protocol::{Protocol, Site};
 use crate::render::csv_row;
 
@@ -32,21 +32,21 @@ pub fn csv(protocol: &Protocol, _site: Option<&Site>, plan: &Plan) -> String {
             head.extend((1..=response.readings).map(|k| Cow::from(format!("{} {k}", response.name))));
         }
     }
-    let most = bench.references.iter().map(|r| r.readings).max().unwrap_or(0);
-    head.extend((1..=most).map(|k| Cow::from(format!("reference {k}"))));
+    let most = bench.controls.iter().map(|r| r.readings).max().unwrap_or(0);
+    head.extend((1..=most).map(|k| Cow::from(format!("control {k}"))));
     head.extend(["order", "time", "initials", "remark"].map(Cow::from));
 
     let mut out = String::new();
     csv_row(&mut out, &head);
-    let rows = reference_rows(protocol, plan.runs.len());
+    let rows = control_rows(protocol, plan.runs.len());
     let mut due = rows.iter().peekable();
-    let mut references = |after: usize, out: &mut String| {
+    let mut controls = |after: usize, out: &mut String| {
         while let Some(row) = due.next_if(|row| row.after_run <= after) {
-            csv_row(out, reference(protocol, row, factors_from, head.len()));
+            csv_row(out, control(protocol, row, factors_from, head.len()));
         }
     };
     for (index, run) in plan.runs.iter().enumerate() {
-        references(index, &mut out);
+        controls(index, &mut out);
         let mut row: Vec<Cow<'_, str>> = vec![run.run.to_string().into()];
         row.extend(run.units.iter().take(run_unit).map(|n| Cow::from(n.to_string())));
         row.extend(protocol.factors.iter().enumerate().map(|(f, factor)| {
@@ -59,13 +59,13 @@ pub fn csv(protocol: &Protocol, _site: Option<&Site>, plan: &Plan) -> String {
         row.resize(head.len(), "".into());
         csv_row(&mut out, &row);
     }
-    references(plan.runs.len(), &mut out);
+    controls(plan.runs.len(), &mut out);
     if out.is_ascii() { out } else { format!("\u{feff}{out}") }
 }
 
-/// The cells of a reference row: its name and number, and the level of the factor it is read with.
-fn reference<'a>(protocol: &'a Protocol, row: &ReferenceRow, factors_from: usize, columns: usize) -> Vec<Cow<'a, str>> {
-    let declared = &protocol.bench.references[row.reference];
+/// The cells of a control row: its name and number, and the level of the factor it is read with.
+fn control<'a>(protocol: &'a Protocol, row: &ControlRow, factors_from: usize, columns: usize) -> Vec<Cow<'a, str>> {
+    let declared = &protocol.bench.controls[row.control];
     let mut cells: Vec<Cow<'_, str>> = vec!["".into(); columns];
     cells[0] = format!("{} {}", declared.name, row.number).into();
     if let Some((factor, level)) = declared.each.zip(row.level) {

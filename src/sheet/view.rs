@@ -10,9 +10,9 @@
 //! | `before_study`, `before_run`, `after_run`, `after_study` | steps                                              |
 //! | `responses`               | `name`, `measurand`, `unit`, `resolution`, `reading_time`, `readings`             |
 //! | `named`                   | what stands behind levels: `factor`, `level`, `description`, `serial`, ...        |
-//! | `runs`                    | in planned order: `run`, `cleaning`, `references` (before it), `set_up` (or null), |
+//! | `runs`                    | in planned order: `run`, `cleaning`, `controls` (before it), `set_up` (or null), |
 //! |                           | `settings`, `conditions`, `readings`                                              |
-//! | `end`                     | `cleaning` and `references` after the last run                                    |
+//! | `end`                     | `cleaning` and `controls` after the last run                                    |
 //!
 //! A setting has `name`, `value`, `note` (serial number or label), `how`, `before` (empty if new), `changed`,
 //! and `here`: whether it is set for this run rather than with a wider unit.
@@ -20,7 +20,7 @@
 use serde_json::{Value, json};
 
 use super::between;
-use crate::plan::{Plan, PlannedRun, ReferenceRow, reference_rows};
+use crate::plan::{ControlRow, Plan, PlannedRun, control_rows};
 use crate::protocol::{FactorId, Protocol, Site, UnitId};
 
 /// What every first page says before anything else.
@@ -35,12 +35,12 @@ const SHORT: usize = 12;
 /// The sheet of a plan as data.
 #[must_use]
 pub fn data(protocol: &Protocol, site: Option<&Site>, plan: &Plan) -> Value {
-    let references = reference_rows(protocol, plan.runs.len());
+    let controls = control_rows(protocol, plan.runs.len());
     let view = View {
         protocol,
         site,
         plan,
-        references: &references,
+        controls: &controls,
     };
     let last = plan.runs.len();
     json!({
@@ -78,7 +78,7 @@ pub fn data(protocol: &Protocol, site: Option<&Site>, plan: &Plan) -> Value {
             "readings": r.readings,
         })).collect::<Vec<_>>(),
         "named": view.named(),
-        "end": { "cleaning": between::cleaning(protocol, plan, last), "references": view.references(last) },
+        "end": { "cleaning": between::cleaning(protocol, plan, last), "controls": view.controls(last) },
         "runs": (0..plan.runs.len()).map(|index| view.run(index)).collect::<Vec<_>>(),
     })
 }
@@ -98,7 +98,7 @@ struct View<'a> {
     protocol: &'a Protocol,
     site: Option<&'a Site>,
     plan: &'a Plan,
-    references: &'a [ReferenceRow],
+    controls: &'a [ControlRow],
 }
 
 impl View<'_> {
@@ -157,7 +157,7 @@ impl View<'_> {
         json!({
             "run": run.run,
             "cleaning": between::cleaning(self.protocol, self.plan, index),
-            "references": self.references(index),
+            "controls": self.controls(index),
             "set_up": self.set_up(run, before, &wider),
             "settings": settings,
             "steps": if fresh.contains(&run_unit) { self.protocol.units[run_unit].set_up.clone() } else { Vec::new() },
@@ -170,13 +170,13 @@ impl View<'_> {
         })
     }
 
-    /// The reference rows that so many runs come before.
-    fn references(&self, after: usize) -> Vec<Value> {
-        let from = self.references.partition_point(|row| row.after_run < after);
-        self.references[from..]
+    /// The control rows that so many runs come before.
+    fn controls(&self, after: usize) -> Vec<Value> {
+        let from = self.controls.partition_point(|row| row.after_run < after);
+        self.controls[from..]
             .iter()
             .take_while(|row| row.after_run == after)
-            .map(|row| between::reference(self.protocol, self.site, row))
+            .map(|row| between::control(self.protocol, self.site, row))
             .collect()
     }
 

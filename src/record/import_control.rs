@@ -1,17 +1,18 @@
-//! A reference row of a filled sheet becomes journal entries.
+//! A control row of a filled sheet becomes journal entries.
 //!
-//! In:  the cells of a row whose run column names a reference row, and the record so far.
-//! Out: entries of the kind `reference`; what is wrong with the row.
+//! In:  the cells of a row whose run column names a control row, and the record so far.
+//! Out: entries of the kind `control`; what is wrong with the row.
 
 use std::collections::BTreeMap;
 use std::ops::Range;
 use std::sync::Arc;
 
 use crate::diagnostic::{Diagnostic, Severity, Source};
-use crate::plan::{ReferenceRow, reference_rows};
+use crate::plan::{ControlRow, control_rows};
 use crate::protocol::Protocol;
 
 use super::columns::{Column, Columns};
+use super::control::{self, ControlColumn};
 use super::decimal::{self, trim};
 use super::doubts::of_reading;
 use super::gather::Gather;
@@ -19,23 +20,22 @@ use super::journal::Entry;
 use super::layout::{Field, Layout};
 use super::levels::find_level;
 use super::model::Record;
-use super::reference::{self, ReferenceColumn};
 use super::replay::Context;
 use super::table::Cell;
 use super::words::{clip, is_open, missing_word, on_one_line};
 
-/// What was seen of reference rows so far.
+/// What was seen of control rows so far.
 #[derive(Debug)]
-pub struct ReferenceImport<'a> {
+pub struct ControlImport<'a> {
     file: &'a Arc<Source>,
     protocol: &'a Protocol,
     record: &'a Record,
     reason: Option<&'a str>,
-    planned: BTreeMap<(usize, usize), ReferenceRow>,
+    planned: BTreeMap<(usize, usize), ControlRow>,
     seen: BTreeMap<(usize, usize), Range<usize>>,
 }
 
-impl<'a> ReferenceImport<'a> {
+impl<'a> ControlImport<'a> {
     /// Nothing seen yet.
     pub fn new(file: &'a Arc<Source>, context: &Context<'a>, record: &'a Record, reason: Option<&'a str>) -> Self {
         let runs = context.runs().unwrap_or(0);
@@ -44,9 +44,9 @@ impl<'a> ReferenceImport<'a> {
             protocol: context.protocol,
             record,
             reason,
-            planned: reference_rows(context.protocol, runs)
+            planned: control_rows(context.protocol, runs)
                 .into_iter()
-                .map(|row| ((row.reference, row.number), row))
+                .map(|row| ((row.control, row.number), row))
                 .collect(),
             seen: BTreeMap::new(),
         }
@@ -62,11 +62,11 @@ impl<'a> ReferenceImport<'a> {
         columns: &Columns<'_>,
         found: &mut Gather,
     ) -> Vec<Entry> {
-        let declared = &self.protocol.bench.references[id];
+        let declared = &self.protocol.bench.controls[id];
         let file = self.file;
         let label = format!("{} {number}", declared.name);
         let Some(planned) = self.planned.get(&(id, number)).copied() else {
-            let most = self.planned.keys().filter(|(reference, _)| *reference == id).count();
+            let most = self.planned.keys().filter(|(control, _)| *control == id).count();
             found.add(Severity::Error, || {
                 Diagnostic::error(
                     "R080",
@@ -89,10 +89,10 @@ impl<'a> ReferenceImport<'a> {
         for (field, cell) in layout.fields.iter().zip(cells).filter(|(_, cell)| !cell.is_empty()) {
             let text = cell.text(&file.text);
             let column = match *field {
-                Field::Reference(position) if position < declared.readings => ReferenceColumn::Reading(position),
-                Field::Of(Column::Time) => ReferenceColumn::Time,
-                Field::Of(Column::Operator) => ReferenceColumn::Initials,
-                Field::Of(Column::Remark) => ReferenceColumn::Remark,
+                Field::Control(position) if position < declared.readings => ControlColumn::Reading(position),
+                Field::Of(Column::Time) => ControlColumn::Time,
+                Field::Of(Column::Operator) => ControlColumn::Initials,
+                Field::Of(Column::Remark) => ControlColumn::Remark,
                 Field::Of(Column::Run) | Field::Known | Field::LeftOut => continue,
                 Field::Of(Column::Factor(factor)) if declared.each == Some(factor) => {
                     let factor = &self.protocol.factors[factor];
@@ -117,14 +117,14 @@ impl<'a> ReferenceImport<'a> {
                 field => {
                     let column = match field {
                         Field::Of(column) => columns.name(column),
-                        Field::Reference(position) => ReferenceColumn::Reading(position).name(),
+                        Field::Control(position) => ControlColumn::Reading(position).name(),
                         _ => String::new(),
                     };
                     found.add(Severity::Error, || {
                         Diagnostic::error("R081", format!("`{label}` has no use for `{column}`"))
                             .at(file, cell.span(), "")
                             .help(format!(
-                                "what is read on a reference stands in the columns `reference 1` to `reference {}`",
+                                "what is read on a control stands in the columns `control 1` to `control {}`",
                                 declared.readings
                             ))
                     });
@@ -141,20 +141,20 @@ impl<'a> ReferenceImport<'a> {
     fn cell(
         &self,
         row: (usize, usize),
-        column: ReferenceColumn,
+        column: ControlColumn,
         text: &str,
         span: &Range<usize>,
         found: &mut Gather,
     ) -> Option<Entry> {
-        let declared = &self.protocol.bench.references[row.0];
+        let declared = &self.protocol.bench.controls[row.0];
         let (file, label) = (self.file, format!("{} {}", declared.name, row.1));
         let text = match column {
-            ReferenceColumn::Reading(_) => missing_word(text).map_or_else(|| trim(text).to_owned(), str::to_owned),
+            ControlColumn::Reading(_) => missing_word(text).map_or_else(|| trim(text).to_owned(), str::to_owned),
             _ => on_one_line(text),
         };
         // The same checks as on reading the journal back, on a scratch record.
         let mut scratch = Record::default();
-        if let Err((code, message)) = reference::set(self.protocol, &mut scratch, row, column, &text, 0) {
+        if let Err((code, message)) = control::set(self.protocol, &mut scratch, row, column, &text, 0) {
             found.add(Severity::Error, || {
                 Diagnostic::error(code, format!("{} of `{label}`: {message}", column.name()))
                     .at(file, span.clone(), "")
@@ -162,9 +162,9 @@ impl<'a> ReferenceImport<'a> {
             });
             return None;
         }
-        let now = reference::now(self.record, row, column);
+        let now = control::now(self.record, row, column);
         let value = |text: &str| decimal::parse(text).ok().map(|parsed| parsed.value);
-        let is_reading = matches!(column, ReferenceColumn::Reading(_));
+        let is_reading = matches!(column, ControlColumn::Reading(_));
         if now.as_deref() == Some(text.as_str())
             || (is_reading
                 && now
@@ -176,7 +176,7 @@ impl<'a> ReferenceImport<'a> {
         }
         if let Some(value) = value(&text).filter(|_| is_reading) {
             let mut response = self.protocol.responses[declared.response].clone();
-            // What is expected of specimens says nothing about a reference.
+            // What is expected of specimens says nothing about a control.
             response.expected = None;
             for (code, why) in of_reading(&response, value) {
                 found.add(Severity::Warning, || {
@@ -218,8 +218,8 @@ impl<'a> ReferenceImport<'a> {
                 return None;
             }
         };
-        Some(Entry::Reference {
-            reference: declared.name.clone(),
+        Some(Entry::Control {
+            control: declared.name.clone(),
             row: row.1,
             what: column.name(),
             text,

@@ -1,18 +1,18 @@
-//! References and cleaning: rows of the sheet, import, journal, table; and what a protocol may not say of them.
+//! Controls and cleaning: rows of the sheet, import, journal, table; and what a protocol may not say of them.
 
 use wellrun::diagnostic::{Diagnostics, Source};
-use wellrun::plan::{Plan, reference_rows};
+use wellrun::plan::{Plan, control_rows};
 use wellrun::protocol::Protocol;
 use wellrun::record::{self, Context, Record};
 use wellrun::sheet;
 
 use super::support::{FACTORS, UNITS, codes, freeze, protocol, read, text};
 
-const REFERENCE: &str = "[reference.block]\nwhat = \"Reference block\"\nreadings = 3\nevery = 3\neach = \"instrument\"\n\
+const CONTROL: &str = "[control.block]\nwhat = \"Reference block\"\nreadings = 3\nevery = 3\neach = \"instrument\"\n\
     [cleaning.finish]\nafter = [\"waxed\"]\nsteps = [\"Wipe the indenter.\"]\nwash_out = 2\n";
 
 fn study() -> (Protocol, Plan) {
-    let protocol = protocol(UNITS, FACTORS, REFERENCE);
+    let protocol = protocol(UNITS, FACTORS, CONTROL);
     let plan = freeze(&protocol, 5);
     (protocol, plan)
 }
@@ -58,10 +58,10 @@ fn column(rows: &[Vec<String>], name: &str) -> usize {
     rows[0].iter().position(|cell| cell == name).unwrap()
 }
 
-/// The sheet with every reading of the references filled in: row r, reading k is 60 + r/10 + k/10.
+/// The sheet with every reading of the controls filled in: row r, reading k is 60 + r/10 + k/10.
 fn filled(protocol: &Protocol, plan: &Plan) -> Vec<Vec<String>> {
     let mut rows = rows(&sheet::csv(protocol, None, plan));
-    let first = column(&rows, "reference 1");
+    let first = column(&rows, "control 1");
     let initials = column(&rows, "initials");
     for row in rows.iter_mut().skip(1) {
         if let Some(number) = row[0].strip_prefix("block ") {
@@ -78,9 +78,9 @@ fn filled(protocol: &Protocol, plan: &Plan) -> Vec<Vec<String>> {
 
 /// Closed form: eight runs, every third: before run 1, after runs 3 and 6, after run 8; two instruments each time.
 #[test]
-fn references_stand_between_the_runs_where_the_protocol_says() {
+fn controls_stand_between_the_runs_where_the_protocol_says() {
     let (protocol, plan) = study();
-    let after: Vec<(usize, usize, Option<usize>)> = reference_rows(&protocol, 8)
+    let after: Vec<(usize, usize, Option<usize>)> = control_rows(&protocol, 8)
         .iter()
         .map(|row| (row.number, row.after_run, row.level))
         .collect();
@@ -105,28 +105,28 @@ fn references_stand_between_the_runs_where_the_protocol_says() {
         assert_eq!(pair[0][finish] == "waxed", !pair[1][before].is_empty(), "{pair:?}");
     }
     let view = sheet::data(&protocol, None, &plan);
-    assert_eq!(view["runs"][3]["references"].as_array().unwrap().len(), 2);
-    assert_eq!(view["end"]["references"][1]["row"], "block 8");
-    assert_eq!(view["end"]["references"][1]["level"], "B");
+    assert_eq!(view["runs"][3]["controls"].as_array().unwrap().len(), 2);
+    assert_eq!(view["end"]["controls"][1]["row"], "block 8");
+    assert_eq!(view["end"]["controls"][1]["level"], "B");
 }
 
 /// What is filled in comes back in the journal, by position in the order, and in a table of its own.
 #[test]
-fn reference_readings_are_taken_in_once_and_corrected_with_a_reason() {
+fn control_readings_are_taken_in_once_and_corrected_with_a_reason() {
     let (protocol, plan) = study();
     let mut journal = String::new();
     let mut rows = filled(&protocol, &plan);
     let (record, _) = take(&protocol, &plan, &mut journal, &joined(&rows), None).unwrap();
-    let readings = record::reference_readings(&protocol, &plan, &record);
+    let readings = record::control_readings(&protocol, &plan, &record);
     assert_eq!(readings.len(), 8 * 3);
     assert_eq!(readings[3].after_run, 0);
     assert_eq!(readings[3].level, Some(1));
     assert_eq!(readings[3].value.to_string(), "60.2");
-    assert_eq!(record.references[&(0, 2)].initials, "KL");
+    assert_eq!(record.controls[&(0, 2)].initials, "KL");
     assert!(record.runs.is_empty(), "no run was touched");
     assert_eq!(
         record::status(&protocol, Some(&plan), &record)
-            .references
+            .controls
             .unwrap()
             .complete,
         8
@@ -135,7 +135,7 @@ fn reference_readings_are_taken_in_once_and_corrected_with_a_reason() {
     take(&protocol, &plan, &mut journal, &joined(&rows), None).unwrap();
     assert_eq!(journal.len(), length, "the same sheet twice adds nothing");
 
-    let first = column(&rows, "reference 1");
+    let first = column(&rows, "control 1");
     rows[1][first] = "61.1".to_owned();
     let found = take(&protocol, &plan, &mut journal, &joined(&rows), None).unwrap_err();
     assert_eq!(codes(&found), ["R060"]);
@@ -147,9 +147,9 @@ fn reference_readings_are_taken_in_once_and_corrected_with_a_reason() {
         Some("digits swapped when typed"),
     )
     .unwrap();
-    assert_eq!(record.reference_corrections.len(), 1);
-    assert_eq!(record.reference_corrections[0].from, "60.1");
-    let table = record::reference_table(&protocol, Some(&plan), &record).unwrap();
+    assert_eq!(record.control_corrections.len(), 1);
+    assert_eq!(record.control_corrections[0].from, "60.1");
+    let table = record::control_table(&protocol, Some(&plan), &record).unwrap();
     assert!(
         table.contains("block,1,0,instrument,A,hardness,1,61.1,61.1,,,KL,\n"),
         "{table}"
@@ -158,18 +158,18 @@ fn reference_readings_are_taken_in_once_and_corrected_with_a_reason() {
 }
 
 #[test]
-fn a_missing_reference_reading_has_a_reason_and_may_still_come() {
+fn a_missing_control_reading_has_a_reason_and_may_still_come() {
     let (protocol, plan) = study();
     let mut journal = String::new();
     let mut rows = filled(&protocol, &plan);
-    let first = column(&rows, "reference 1");
+    let first = column(&rows, "control 1");
     rows[1][first] = "not done".to_owned();
     let (record, _) = take(&protocol, &plan, &mut journal, &joined(&rows), None).unwrap();
-    assert_eq!(record.references[&(0, 1)].missing[&0], "not done");
+    assert_eq!(record.controls[&(0, 1)].missing[&0], "not done");
     rows[1][first] = "60.9".to_owned();
     let (record, _) = take(&protocol, &plan, &mut journal, &joined(&rows), None).unwrap();
-    assert!(record.references[&(0, 1)].missing.is_empty());
-    assert!(record.reference_corrections.is_empty());
+    assert!(record.controls[&(0, 1)].missing.is_empty());
+    assert!(record.control_corrections.is_empty());
 }
 
 #[test]
@@ -177,13 +177,13 @@ fn misplaced_cells_are_refused_with_their_place() {
     let (protocol, plan) = study();
     let good = filled(&protocol, &plan);
     let (first, hardness, instrument) = (
-        column(&good, "reference 1"),
+        column(&good, "control 1"),
         column(&good, "hardness 1"),
         column(&good, "instrument"),
     );
     let cases: [(&str, usize, usize, &str); 7] = [
-        ("R081", 3, first, "60.0"),        // a run's row with a reading of a reference
-        ("R081", 1, hardness, "60.0"),     // a reference row with a reading of a run
+        ("R081", 3, first, "60.0"),        // a run's row with a reading of a control
+        ("R081", 1, hardness, "60.0"),     // a control row with a reading of a run
         ("R080", 1, 0, "block 99"),        // no such row
         ("R024", 1, instrument, "B"),      // rows shifted
         ("R046", 1, first, "160"),         // not possible
@@ -206,15 +206,15 @@ fn misplaced_cells_are_refused_with_their_place() {
 
 /// The journal is outside data: lines that no import would write are refused.
 #[test]
-fn a_journal_with_a_wrong_reference_is_refused() {
+fn a_journal_with_a_wrong_control_is_refused() {
     let (protocol, plan) = study();
     let context = Context {
         protocol: &protocol,
         plan: Some(&plan),
         people: &[],
     };
-    let entry = |reference: &str, row: usize, what: &str, text: &str, from: Option<&str>| record::Entry::Reference {
-        reference: reference.to_owned(),
+    let entry = |control: &str, row: usize, what: &str, text: &str, from: Option<&str>| record::Entry::Control {
+        control: control.to_owned(),
         row,
         what: what.to_owned(),
         text: text.to_owned(),
@@ -222,11 +222,11 @@ fn a_journal_with_a_wrong_reference_is_refused() {
         reason: from.map(|_| "mis-typed".to_owned()),
     };
     let cases = [
-        ("R080", entry("brick", 1, "reference 1", "60.0", None)),
-        ("R080", entry("block", 9, "reference 1", "60.0", None)),
-        ("R076", entry("block", 1, "reference 4", "60.0", None)),
-        ("R078", entry("block", 1, "reference 1", "60.0", Some("59.0"))),
-        ("R046", entry("block", 1, "reference 1", "-7", None)),
+        ("R080", entry("brick", 1, "control 1", "60.0", None)),
+        ("R080", entry("block", 9, "control 1", "60.0", None)),
+        ("R076", entry("block", 1, "control 4", "60.0", None)),
+        ("R078", entry("block", 1, "control 1", "60.0", Some("59.0"))),
+        ("R046", entry("block", 1, "control 1", "-7", None)),
         ("R009", entry("block", 1, "remark", "=cmd()", None)),
         (
             "R083",
@@ -245,7 +245,7 @@ fn a_journal_with_a_wrong_reference_is_refused() {
 /// Hostile or careless protocols: each is refused with its code, at a place.
 #[test]
 fn what_cannot_be_done_at_the_bench_is_refused() {
-    let block = "[reference.block]\nwhat = \"Block\"\nreadings = 1\n";
+    let block = "[control.block]\nwhat = \"Block\"\nreadings = 1\n";
     let face = "[positions]\non = \"session\"\npitch = 6\nedge = 12\n";
     let cases: Vec<(&str, String)> = vec![
         ("P114", format!("{block}at_start = false\nat_end = false\n")),
@@ -301,7 +301,7 @@ fn what_cannot_be_done_at_the_bench_is_refused() {
         assert!(own.is_some(), "{code}: {:?}\n{rest}", codes(&found));
         assert!(!own.unwrap().places.is_empty() && own.unwrap().help.is_some(), "{code}");
     }
-    for column in ["reference", "spots", "before"] {
+    for column in ["control", "spots", "before"] {
         let rest = format!(
             "{block}[cleaning.finish]\nwash_out = 1\n{face}shape = \"disc\"\ndiameter = 90\n[condition.{column}]\nunit = \"mm\"\n"
         );

@@ -1,11 +1,11 @@
-//! Reference readings: what was read on something whose value stays, between the runs.
+//! Control readings: what was read on something whose value stays, between the runs.
 //!
-//! In:  journal entries of the kind `reference`; rows of a filled sheet whose run column says `NAME 3`.
-//! Out: `Record::references`; `reference_readings`, every reading with its place in the order, for drift and
-//!      stability; `reference_table`, the same as CSV.
+//! In:  journal entries of the kind `control`; rows of a filled sheet whose run column says `NAME 3`.
+//! Out: `Record::controls`; `control_readings`, every reading with its place in the order, for drift and
+//!      stability; `control_table`, the same as CSV.
 //!
-//! A row of a reference has a number of its own, from 1; `plan::reference_rows` says after which run it stands and with
-//! which level it was read. Its readings stand in the columns `reference 1`, `reference 2`, ... of the sheet, and its time,
+//! A row of a control has a number of its own, from 1; `plan::control_rows` says after which run it stands and with
+//! which level it was read. Its readings stand in the columns `control 1`, `control 2`, ... of the sheet, and its time,
 //! initials and remark in those of the runs. Position in the order: a row after the k-th run stands at k + 0.5, where k
 //! counts the runs as planned.
 //! Never here: whether there is a drift.
@@ -14,7 +14,7 @@ use std::collections::BTreeMap;
 
 use rust_decimal::Decimal;
 
-use crate::plan::{Plan, ReferenceRow, reference_rows};
+use crate::plan::{ControlRow, Plan, control_rows};
 use crate::protocol::Protocol;
 use crate::render::csv_row;
 
@@ -22,9 +22,9 @@ use super::decimal;
 use super::model::{Record, Written};
 use super::words::{LONGEST_LABEL, LONGEST_TEXT, fault, is_formula, missing_word};
 
-/// One row of a reference as recorded.
+/// One row of a control as recorded.
 #[derive(Debug, Clone, Default)]
-pub struct ReferenceRecord {
+pub struct ControlRecord {
     /// Readings by position; `None` where nothing is written.
     pub readings: Vec<Option<Written>>,
     /// Reasons written in place of readings, by position.
@@ -37,9 +37,9 @@ pub struct ReferenceRecord {
     pub remark: String,
 }
 
-/// A changed value of a reference row.
+/// A changed value of a control row.
 #[derive(Debug, Clone, PartialEq)]
-pub struct ReferenceCorrection {
+pub struct ControlCorrection {
     /// The row: `block 3`.
     pub row: String,
     /// The column.
@@ -54,11 +54,11 @@ pub struct ReferenceCorrection {
     pub at: String,
 }
 
-/// One reading on a reference, for those who look for drift.
+/// One reading on a control, for those who look for drift.
 #[derive(Debug, Clone, PartialEq)]
-pub struct ReferenceReading {
-    /// Index in `Protocol::bench.references`.
-    pub reference: usize,
+pub struct ControlReading {
+    /// Index in `Protocol::bench.controls`.
+    pub control: usize,
     /// Number of its row, from 1.
     pub number: usize,
     /// How many runs come before it, in planned order.
@@ -71,10 +71,10 @@ pub struct ReferenceReading {
     pub value: Decimal,
 }
 
-/// A column of a reference row.
+/// A column of a control row.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-pub enum ReferenceColumn {
-    /// `reference 3`: position from 0.
+pub enum ControlColumn {
+    /// `control 3`: position from 0.
     Reading(usize),
     /// `time`
     Time,
@@ -84,19 +84,19 @@ pub enum ReferenceColumn {
     Remark,
 }
 
-impl ReferenceColumn {
+impl ControlColumn {
     /// Its name on sheets and in the journal.
     #[must_use]
     pub fn name(self) -> String {
         match self {
-            Self::Reading(position) => format!("reference {}", position + 1),
+            Self::Reading(position) => format!("control {}", position + 1),
             Self::Time => "time".to_owned(),
             Self::Initials => "initials".to_owned(),
             Self::Remark => "remark".to_owned(),
         }
     }
 
-    /// The column of a name, among those of a reference with so many readings.
+    /// The column of a name, among those of a control with so many readings.
     #[must_use]
     pub fn find(name: &str, readings: usize) -> Option<Self> {
         match name {
@@ -104,51 +104,51 @@ impl ReferenceColumn {
             "initials" => Some(Self::Initials),
             "remark" => Some(Self::Remark),
             _ => {
-                let number = super::whole::whole(name.strip_prefix("reference ")?)?;
+                let number = super::whole::whole(name.strip_prefix("control ")?)?;
                 (1..=readings).contains(&number).then(|| Self::Reading(number - 1))
             }
         }
     }
 }
 
-/// Most readings that any reference has on one occasion; 0 without references.
+/// Most readings that any control has on one occasion; 0 without controls.
 #[must_use]
 pub fn most_readings(protocol: &Protocol) -> usize {
-    protocol.bench.references.iter().map(|r| r.readings).max().unwrap_or(0)
+    protocol.bench.controls.iter().map(|r| r.readings).max().unwrap_or(0)
 }
 
-/// The reference and row number that a run cell such as `block 3` names; the number is not checked.
+/// The control and row number that a run cell such as `block 3` names; the number is not checked.
 #[must_use]
 pub fn row_named(protocol: &Protocol, text: &str) -> Option<(usize, usize)> {
     let words: Vec<&str> = text.split_whitespace().collect();
     let [name, number] = words.as_slice() else { return None };
-    let reference = protocol
+    let control = protocol
         .bench
-        .references
+        .controls
         .iter()
-        .position(|reference| reference.name.eq_ignore_ascii_case(name))?;
-    Some((reference, super::whole::whole_number(number)?))
+        .position(|control| control.name.eq_ignore_ascii_case(name))?;
+    Some((control, super::whole::whole_number(number)?))
 }
 
-/// What is recorded in a column of a reference row: a value, or the word in its place.
+/// What is recorded in a column of a control row: a value, or the word in its place.
 #[must_use]
-pub fn now(record: &Record, row: (usize, usize), column: ReferenceColumn) -> Option<String> {
-    let row = record.references.get(&row)?;
+pub fn now(record: &Record, row: (usize, usize), column: ControlColumn) -> Option<String> {
+    let row = record.controls.get(&row)?;
     let text = |text: &String| (!text.is_empty()).then(|| text.clone());
     match column {
-        ReferenceColumn::Reading(position) => row
+        ControlColumn::Reading(position) => row
             .readings
             .get(position)
             .and_then(Option::as_ref)
             .map(|written| written.text.clone())
             .or_else(|| row.missing.get(&position).cloned()),
-        ReferenceColumn::Time => text(&row.time),
-        ReferenceColumn::Initials => text(&row.initials),
-        ReferenceColumn::Remark => text(&row.remark),
+        ControlColumn::Time => text(&row.time),
+        ControlColumn::Initials => text(&row.initials),
+        ControlColumn::Remark => text(&row.remark),
     }
 }
 
-/// Puts a text into a reference row; the caller has made sure that the row exists.
+/// Puts a text into a control row; the caller has made sure that the row exists.
 ///
 /// # Errors
 ///
@@ -157,17 +157,17 @@ pub fn set(
     protocol: &Protocol,
     record: &mut Record,
     row: (usize, usize),
-    column: ReferenceColumn,
+    column: ControlColumn,
     text: &str,
     entry: usize,
 ) -> Result<(), (&'static str, String)> {
-    let Some(declared) = protocol.bench.references.get(row.0) else {
-        return Err(("R080", "there is no such reference".to_owned()));
+    let Some(declared) = protocol.bench.controls.get(row.0) else {
+        return Err(("R080", "there is no such control".to_owned()));
     };
     if is_formula(text) {
         return Err(("R009", format!("`{text}` is a formula")));
     }
-    let is_number = matches!(column, ReferenceColumn::Reading(_)) && missing_word(text).is_none();
+    let is_number = matches!(column, ControlColumn::Reading(_)) && missing_word(text).is_none();
     let written = if is_number {
         let parsed = decimal::parse(text).map_err(|refusal| (refusal.code(), refusal.sentence(text)))?;
         let possible = protocol.responses.get(declared.response).and_then(|r| r.possible);
@@ -185,7 +185,7 @@ pub fn set(
     if decimal::trim(text) != text || text.is_empty() {
         return Err(("R079", "a text is empty or has blanks around it".to_owned()));
     }
-    let longest = if column == ReferenceColumn::Remark {
+    let longest = if column == ControlColumn::Remark {
         LONGEST_TEXT
     } else {
         LONGEST_LABEL
@@ -193,12 +193,12 @@ pub fn set(
     if let Some(why) = fault(text, longest) {
         return Err(("R010", format!("a text is not taken: {why}")));
     }
-    let slot = record.references.entry(row).or_insert_with(|| ReferenceRecord {
+    let slot = record.controls.entry(row).or_insert_with(|| ControlRecord {
         readings: vec![None; declared.readings],
-        ..ReferenceRecord::default()
+        ..ControlRecord::default()
     });
     match column {
-        ReferenceColumn::Reading(position) => {
+        ControlColumn::Reading(position) => {
             match missing_word(text) {
                 Some(word) => slot.missing.insert(position, word.to_owned()),
                 None => slot.missing.remove(&position),
@@ -207,23 +207,23 @@ pub fn set(
                 *place = written;
             }
         }
-        ReferenceColumn::Time => text.clone_into(&mut slot.time),
-        ReferenceColumn::Initials => text.clone_into(&mut slot.initials),
-        ReferenceColumn::Remark => text.clone_into(&mut slot.remark),
+        ControlColumn::Time => text.clone_into(&mut slot.time),
+        ControlColumn::Initials => text.clone_into(&mut slot.initials),
+        ControlColumn::Remark => text.clone_into(&mut slot.remark),
     }
     Ok(())
 }
 
-/// Every reading on a reference, in the order of the plan.
+/// Every reading on a control, in the order of the plan.
 #[must_use]
-pub fn reference_readings(protocol: &Protocol, plan: &Plan, record: &Record) -> Vec<ReferenceReading> {
-    let rows = reference_rows(protocol, plan.runs.len());
-    let of_row = |row: ReferenceRow| {
-        let recorded = record.references.get(&(row.reference, row.number));
+pub fn control_readings(protocol: &Protocol, plan: &Plan, record: &Record) -> Vec<ControlReading> {
+    let rows = control_rows(protocol, plan.runs.len());
+    let of_row = |row: ControlRow| {
+        let recorded = record.controls.get(&(row.control, row.number));
         let readings = recorded.map_or(&[][..], |recorded| recorded.readings.as_slice());
         readings.iter().enumerate().filter_map(move |(position, written)| {
-            Some(ReferenceReading {
-                reference: row.reference,
+            Some(ControlReading {
+                control: row.control,
                 number: row.number,
                 after_run: row.after_run,
                 level: row.level,
@@ -235,15 +235,15 @@ pub fn reference_readings(protocol: &Protocol, plan: &Plan, record: &Record) -> 
     rows.into_iter().flat_map(of_row).collect()
 }
 
-/// The reference readings as one tidy table, one row a reading; `None` if no reference is declared.
+/// The control readings as one tidy table, one row a reading; `None` if no control is declared.
 #[must_use]
-pub fn reference_table(protocol: &Protocol, plan: Option<&Plan>, record: &Record) -> Option<String> {
-    let plan = plan.filter(|_| !protocol.bench.references.is_empty())?;
+pub fn control_table(protocol: &Protocol, plan: Option<&Plan>, record: &Record) -> Option<String> {
+    let plan = plan.filter(|_| !protocol.bench.controls.is_empty())?;
     let mut out = String::new();
     csv_row(
         &mut out,
         [
-            "reference",
+            "control",
             "row",
             "after_run",
             "factor",
@@ -258,11 +258,11 @@ pub fn reference_table(protocol: &Protocol, plan: Option<&Plan>, record: &Record
             "remark",
         ],
     );
-    for row in reference_rows(protocol, plan.runs.len()) {
-        let Some(recorded) = record.references.get(&(row.reference, row.number)) else {
+    for row in control_rows(protocol, plan.runs.len()) {
+        let Some(recorded) = record.controls.get(&(row.control, row.number)) else {
             continue;
         };
-        let declared = &protocol.bench.references[row.reference];
+        let declared = &protocol.bench.controls[row.control];
         let factor = declared.each.map(|factor| &protocol.factors[factor]);
         let level = factor
             .zip(row.level)

@@ -1,16 +1,16 @@
-//! When references are read: rows between the runs.
+//! When controls are read: rows between the runs.
 //!
 //! In:  a protocol and the number of runs.
 //! Out: the rows in the order in which they are read. They follow from the protocol alone; nothing is drawn.
 
 use crate::protocol::Protocol;
 
-/// One reading occasion of a reference, with one level of a factor if it is read with each.
+/// One reading occasion of a control, with one level of a factor if it is read with each.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct ReferenceRow {
-    /// Index in `Protocol::bench.references`.
-    pub reference: usize,
-    /// Number of the row among those of this reference, from 1, in the order of reading.
+pub struct ControlRow {
+    /// Index in `Protocol::bench.controls`.
+    pub control: usize,
+    /// Number of the row among those of this control, from 1, in the order of reading.
     pub number: usize,
     /// How many runs come before it, in planned order; 0 at the start.
     pub after_run: usize,
@@ -18,11 +18,11 @@ pub struct ReferenceRow {
     pub level: Option<usize>,
 }
 
-/// Every row, by the runs before it, then reference, then level.
+/// Every row, by the runs before it, then control, then level.
 #[must_use]
-pub fn reference_rows(protocol: &Protocol, runs: usize) -> Vec<ReferenceRow> {
+pub fn control_rows(protocol: &Protocol, runs: usize) -> Vec<ControlRow> {
     let mut rows = Vec::new();
-    for (reference, declared) in protocol.bench.references.iter().enumerate() {
+    for (control, declared) in protocol.bench.controls.iter().enumerate() {
         let mut places: Vec<usize> = Vec::new();
         if declared.at_start {
             places.push(0);
@@ -40,13 +40,13 @@ pub fn reference_rows(protocol: &Protocol, runs: usize) -> Vec<ReferenceRow> {
         let own = places
             .into_iter()
             .flat_map(|after_run| levels.iter().map(move |&level| (after_run, level)));
-        rows.extend(own.enumerate().map(|(index, (after_run, level))| ReferenceRow {
-            reference,
+        rows.extend(own.enumerate().map(|(index, (after_run, level))| ControlRow {
+            control,
             number: index + 1,
             after_run,
             level,
         }));
     }
-    rows.sort_by_key(|row| (row.after_run, row.reference, row.number));
+    rows.sort_by_key(|row| (row.after_run, row.control, row.number));
     rows
 }
