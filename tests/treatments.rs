@@ -754,6 +754,32 @@ fn degrees_of_freedom_follow_from_the_set() {
     }
 }
 
+/// Closed form: blocks, rows and subjects grow by whole sets, what makes the square itself does not.
+#[test]
+fn counts_grow_by_whole_sets() {
+    let steps = |body: &str| -> Vec<Option<usize>> {
+        let protocol = read(body);
+        (0..protocol.units.len())
+            .map(|unit| wellrun::design::step(&protocol, unit))
+            .collect()
+    };
+    let latin = format!(
+        "{}{}[design]\ntreatments = \"latin square\"\n",
+        crossed(8, 4),
+        many("a", 4)
+    );
+    assert_eq!(steps(&latin), [Some(4), Some(4), None]);
+    let williams = format!(
+        "{}{}[design]\ntreatments = \"williams square\"\n",
+        crossed(6, 3),
+        many("a", 3)
+    );
+    assert_eq!(steps(&williams), [Some(6), None, None]);
+    let halves = format!("{}{}[design]\nblocks = 2\n", blocks(4, ""), two("abc"));
+    assert_eq!(steps(&halves), [Some(2), Some(4)]);
+    assert_eq!(steps(&format!("{RUN}{}", two("abc"))), [Some(8)]);
+}
+
 fn run(folder: &Path, arguments: &[&str]) -> String {
     let output = Command::new(env!("CARGO_BIN_EXE_wellrun"))
         .args(arguments)

@@ -8,7 +8,7 @@
 
 use super::power::Mend;
 use super::power_strength::{MOST_RUNS, Test, holds};
-use crate::design::treatments;
+use crate::design::step;
 use crate::plan::{Structure, Term, skeleton};
 use crate::protocol::{Assumed, Protocol, Treatments};
 use crate::stats::power::{f_power, sample_size};
@@ -31,7 +31,7 @@ pub(super) fn mends(protocol: &Protocol, assumed: &Assumed, term: &Term, size: f
     };
     let mut found = Vec::new();
     for unit in 0..protocol.units.len() {
-        let set = treatments(protocol, unit).len().max(1);
+        let Some(set) = step(protocol, unit) else { continue };
         let now = protocol.units[unit].count;
         let others = (runs / now.max(1)).max(1);
         let most = (limit / others / set).min(MOST_SETS);
