@@ -16,7 +16,7 @@ use super::findings::Component;
 use super::fit::{Balanced, Engine, Fit};
 use super::frame::Frame;
 use super::unbalanced::{Unbalanced, Variance};
-use crate::numeric::distribution::noncentral_f_lower;
+use crate::numeric::distribution::{chi2_quantile_upper, noncentral_f_lower};
 use crate::plan::Part;
 use crate::protocol::{PartOf, Protocol, Response, Statistic};
 use crate::stats::interval::{WeightedMeanSquare, combination, combination_interval};
@@ -307,8 +307,16 @@ fn levels_studied(fit: &Fit, index: usize, name: &str, part: Part, product: bool
     component
 }
 
+/// Noncentrality above which the spread of the numerator is neglected: its part is 2/√λ, below half a percent.
+const ENORMOUS: f64 = 2e5;
+
 /// The noncentrality at which a ratio as large as the one seen, or smaller, has probability `p`; 0 if it is less likely than that at 0.
 fn noncentrality(ratio: f64, df1: f64, df2: f64, p: f64) -> f64 {
+    // Where the ratio is enormous (hardly any spread left) the numerator is all but its noncentrality, and sums over
+    // Poisson weights would not end: λ/df1 over a mean square on df2 degrees of freedom.
+    if df1 * ratio > ENORMOUS {
+        return df1 * ratio * chi2_quantile_upper(p, df2) / df2;
+    }
     let below = |lambda: f64| noncentral_f_lower(ratio, df1, df2, lambda);
     if !(below(0.0) > p) {
         return 0.0;
@@ -330,4 +338,20 @@ fn noncentrality(ratio: f64, df1: f64, df2: f64, p: f64) -> f64 {
         }
     }
     0.5 * (low + high)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Class: closed form. Where hardly any spread is left both ways of computing meet, and the answer comes at once.
+    #[test]
+    fn an_enormous_ratio_has_a_noncentrality_too() {
+        for (df1, df2, p) in [(1.0, 5.0, 0.975), (2.0, 40.0, 0.025), (1.0, 60.0, 0.975)] {
+            let below = noncentrality(0.999 * ENORMOUS / df1, df1, df2, p);
+            let above = noncentrality(1.001 * ENORMOUS / df1, df1, df2, p);
+            assert!((above / below - 1.0).abs() < 0.004, "{df1} {df2} {p}: {below}, {above}");
+        }
+        assert!(noncentrality(1e28, 1.0, 60.0, 0.5) > 1e27);
+    }
 }
