@@ -121,7 +121,10 @@ fn kind(key: &Key) -> Value {
                 "maxProperties": TABLES,
             })
         }
-        Kind::Lists => json!({ "type": "object", "additionalProperties": { "type": "array", "items": line } }),
+        Kind::Lists => {
+            let label = json!({ "type": ["string", "number"], "pattern": "\\S", "maxLength": LINE });
+            json!({ "type": "object", "additionalProperties": { "type": "array", "items": label } })
+        }
         Kind::Numbers(sign) => {
             let mut number = Map::new();
             number.insert("type".into(), json!("number"));

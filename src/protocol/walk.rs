@@ -324,6 +324,11 @@ impl<'a> Desk<'a> {
             return None;
         }
         let made = match (kind, raw) {
+            // Specimens are often numbered: a number in a list of texts stands for itself as written.
+            (Kind::Lists, DeValue::String(text)) => self.text(known, Kind::Line, path, text, &span).map(Value::Text),
+            (Kind::Lists, DeValue::Integer(_) | DeValue::Float(_)) => self
+                .number(known, Kind::Number(Sign::Any), path, raw, &span)
+                .map(|number| Value::Text(number.text)),
             (Kind::Line | Kind::Prose | Kind::Level, DeValue::String(text)) => {
                 self.text(known, kind, path, text, &span).map(Value::Text)
             }
@@ -362,7 +367,11 @@ impl<'a> Desk<'a> {
             (Kind::Effects, DeValue::Array(list)) => self.items(known, Kind::Line, path, list.iter(), &span),
             (Kind::Levels, DeValue::Array(list)) => self.items(known, Kind::Level, path, list.iter(), &span),
             _ => {
-                self.wrong_type(known, path, &kind.words(), raw, &span);
+                let words = match kind {
+                    Kind::Lists => Kind::Line.words(),
+                    kind => kind.words(),
+                };
+                self.wrong_type(known, path, &words, raw, &span);
                 None
             }
         };
@@ -491,7 +500,7 @@ impl<'a> Desk<'a> {
         for (name, value) in in_file_order(found) {
             let inner = format!("`{}` of {path}", shown(name.get_ref()));
             if let DeValue::Array(list) = value.get_ref() {
-                if let Some(Value::List(items)) = self.items(known, Kind::Line, &inner, list.iter(), &value.span()) {
+                if let Some(Value::List(items)) = self.items(known, Kind::Lists, &inner, list.iter(), &value.span()) {
                     lists.push((name.get_ref().to_string(), name.span(), items));
                 }
             } else {
