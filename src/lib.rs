@@ -14,6 +14,7 @@ pub mod numeric;
 pub mod plan;
 pub mod protocol;
 pub mod record;
+pub mod rehearsal;
 pub mod render;
 pub mod report;
 pub mod sheet;

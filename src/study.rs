@@ -32,6 +32,8 @@ use crate::diagnostic::{Diagnostic, Diagnostics, Source};
 pub const PROTOCOL: &str = "protocol.toml";
 /// What is local.
 pub const SITE: &str = "site.toml";
+/// What is assumed before there are readings, if it does not stand in the protocol.
+pub const ASSUMED: &str = "assumed.toml";
 /// The frozen run list.
 pub const PLAN_CSV: &str = "plan.csv";
 /// Header of the run list.
@@ -82,6 +84,17 @@ pub struct Journal {
     pub source: Arc<Source>,
     /// Number of bytes after the last line end: left by a writer that was stopped half-way.
     pub torn: u64,
+}
+
+impl Journal {
+    /// The journal of a study without readings.
+    #[must_use]
+    pub fn empty() -> Self {
+        Self {
+            source: Source::new(RECORD, ""),
+            torn: 0,
+        }
+    }
 }
 
 /// What `Writer::write` did.

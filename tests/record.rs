@@ -118,6 +118,7 @@ fn plan(runs: Vec<PlannedRun>) -> Plan {
             carry_over_spread: None,
             key_sha256: None,
             positions_sha256: None,
+            rehearsal: false,
         },
         runs,
     }
@@ -158,6 +159,7 @@ impl Bench {
             measured_on: 0,
             possible: Some((Decimal::from(10), Decimal::from(45))),
             expected: Some((Decimal::from(20), Decimal::from(26))),
+            follows: None,
         });
         let runs = (0..8_usize).map(|i| PlannedRun {
             run: i + 1,

@@ -110,6 +110,7 @@ fn protocol() -> Protocol {
                 measured_on: 2,
                 possible: None,
                 expected: Some((decimal("48.25"), decimal("79.25"))),
+                follows: None,
             },
             Condition {
                 name: "humidity".to_owned(),
@@ -117,6 +118,7 @@ fn protocol() -> Protocol {
                 measured_on: 0,
                 possible: None,
                 expected: None,
+                follows: None,
             },
         ],
         design: Design {
@@ -223,6 +225,7 @@ fn plan(sessions: usize) -> Plan {
             carry_over_spread: None,
             key_sha256: None,
             positions_sha256: None,
+            rehearsal: false,
         },
         runs,
     }

@@ -6,6 +6,7 @@
 
 use std::collections::BTreeMap;
 
+use super::rehearsed::RehearsalFinding;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -30,6 +31,9 @@ pub struct Findings {
     pub record: RecordSummary,
     /// One entry a response, by name.
     pub responses: BTreeMap<String, ResponseFindings>,
+    /// What a rehearsal put in, beside what came out; left out for a study that was measured.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub rehearsal: Option<RehearsalFinding>,
 }
 
 /// Which study the findings belong to.

@@ -16,6 +16,7 @@ mod power_size;
 mod power_strength;
 mod precision;
 mod randomization;
+mod rehearsed;
 mod response;
 mod sources;
 mod summary;
@@ -33,5 +34,6 @@ pub use precision::{
     AgainstLevel, CellFinding, IntermediateFinding, LaboratoryDifference, OddLaboratory, Oddness, PooledFinding,
     PrecisionFinding, PrecisionStudy, SpreadFinding, TruenessFinding, WithoutFinding,
 };
+pub use rehearsed::{RehearsalFinding, TruthFinding, rehearsed};
 pub use summary::{analyse, findings_schema};
 pub use unreplicated::{LoneEffect, Standing, UnreplicatedFinding};

@@ -76,6 +76,7 @@ pub fn analyse(
         },
         record: summary(protocol, plan, record),
         responses,
+        rehearsal: None,
     })
 }
 

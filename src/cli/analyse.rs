@@ -40,11 +40,16 @@ pub fn findings(study: &Study) -> Result<Findings, Diagnostics> {
             .help("take filled sheets in with `wellrun record`")
             .into());
     }
-    analysis::analyse(
+    let rehearsal = study.is_rehearsal();
+    let mut findings = analysis::analyse(
         &study.protocol,
         study.site.as_ref(),
         study.plan.as_ref(),
         &study.record,
-        false,
-    )
+        rehearsal,
+    )?;
+    if rehearsal {
+        findings.rehearsal = Some(analysis::rehearsed(&study.protocol, &study.assumed, &findings));
+    }
+    Ok(findings)
 }

@@ -8,7 +8,7 @@ use jiff::civil::Date;
 use super::console::Console;
 use crate::diagnostic::{Diagnostic, Diagnostics, Source, nearest};
 use crate::plan::{self, Plan};
-use crate::protocol::{self, Protocol, Site};
+use crate::protocol::{self, Assumed, Protocol, Site};
 use crate::record::{self, Context, Record};
 use crate::render::Templates;
 use crate::study::{self, Folder, Journal};
@@ -30,6 +30,8 @@ pub struct Study {
     pub protocol: Protocol,
     /// What is local; `None` without a site file.
     pub site: Option<Site>,
+    /// What is assumed before there are readings: by the protocol, or by the file beside it.
+    pub assumed: Vec<Assumed>,
     /// The frozen order; `None` before freezing and for an as-run study.
     pub plan: Option<Plan>,
     /// The journal's lines.
@@ -47,6 +49,12 @@ impl Study {
             .flat_map(|site| &site.people)
             .map(|person| person.code.clone())
             .collect()
+    }
+
+    /// True if the readings are simulated.
+    #[must_use]
+    pub fn is_rehearsal(&self) -> bool {
+        self.plan.as_ref().is_some_and(|plan| plan.header.rehearsal)
     }
 
     /// The frozen plan.
@@ -98,6 +106,16 @@ pub fn study(folder: &Folder, today: Option<Date>) -> Result<(Study, Diagnostics
     let site = site_source
         .as_ref()
         .and_then(|source| keep(protocol::read_site(source, &protocol, today), &mut found));
+    let assumed = match assumed(folder, &protocol) {
+        Ok((assumed, warnings)) => {
+            found.extend(warnings);
+            assumed
+        }
+        Err(wrong) => {
+            found.extend(wrong);
+            Vec::new()
+        }
+    };
     let plan = match read_plan(folder, &protocol) {
         Ok(plan) => plan,
         Err(wrong) => {
@@ -140,6 +158,7 @@ pub fn study(folder: &Folder, today: Option<Date>) -> Result<(Study, Diagnostics
         folder: folder.clone(),
         protocol,
         site,
+        assumed,
         plan,
         journal,
         record: Record::default(),
@@ -167,6 +186,18 @@ pub fn open(dir: &Path, today: Option<Date>, console: &Console) -> Result<Study,
     let (study, warnings) = study(&folder, today)?;
     console.diagnostics(&warnings);
     Ok(study)
+}
+
+/// What is assumed: by the protocol, or by the file beside it.
+///
+/// # Errors
+///
+/// Everything that is wrong with the file.
+pub fn assumed(folder: &Folder, protocol: &Protocol) -> Result<(Vec<Assumed>, Diagnostics), Diagnostics> {
+    match folder.text(study::ASSUMED, study::TEXT_LIMIT)? {
+        Some(source) => protocol::read_assumed(&source, protocol),
+        None => Ok((protocol.assumed.clone(), Diagnostics::new())),
+    }
 }
 
 /// The plan, if it is frozen. `plan.csv` without `plan.toml` is what a freeze leaves that was broken off.

@@ -22,6 +22,7 @@ mod plan;
 mod power;
 mod protocols;
 mod record;
+mod rehearse;
 mod report;
 mod schema;
 mod sheet;
@@ -86,6 +87,7 @@ enum Command {
     Status(status::Args),
     Analyse(analyse::Args),
     Report(report::Args),
+    Rehearse(rehearse::Args),
     Demo(demo::Args),
     Schema(schema::Args),
     Completions(completions::Args),
@@ -236,6 +238,7 @@ impl Command {
             Self::Status(args) => status::run(args, console),
             Self::Analyse(args) => analyse::run(args, console),
             Self::Report(args) => report::run(args, console, outside),
+            Self::Rehearse(args) => rehearse::run(args, console, outside),
             Self::Demo(args) => demo::run(args, console, outside),
             Self::Schema(args) => schema::run(args),
             Self::Completions(args) => completions::run(args),

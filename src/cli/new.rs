@@ -25,11 +25,14 @@ pub fn run(args: &Args, console: &Console) -> Done {
         shipped::file(&args.name, study::SITE)?,
     );
     let folder = Folder::create(&args.dir)?;
-    let files = vec![
+    let mut files = vec![
         (study::PROTOCOL.to_owned(), protocol.as_bytes().to_vec()),
         (study::SITE.to_owned(), site.as_bytes().to_vec()),
         (study::NOTE.to_owned(), NOTE.as_bytes().to_vec()),
     ];
+    if let Ok(assumed) = shipped::file(&args.name, study::ASSUMED) {
+        files.push((study::ASSUMED.to_owned(), assumed.as_bytes().to_vec()));
+    }
     let outcome = folder.lock()?.write(&files, false)?;
     console.json(&json!({ "written": outcome.written }))?;
     console.say(&format!(

@@ -91,6 +91,7 @@ pub fn make(
     let is_letter = options.paper == Paper::Letter;
     let mut data = sheet::data(protocol, site, plan);
     data["letter_paper"] = is_letter.into();
+    data["rehearsal"] = study.is_rehearsal().into();
     let mut files: BTreeMap<String, Vec<u8>> = BTreeMap::new();
     for form in forms {
         let (name, bytes) = match form {

@@ -28,6 +28,30 @@ pub fn freeze(
     seed: u64,
     frozen_at: &str,
 ) -> Result<(Plan, String, String), Diagnostics> {
+    write(protocol, site, seed, frozen_at, false)
+}
+
+/// The same for a rehearsal: the header says so, for good.
+///
+/// # Errors
+///
+/// The same as `draw`.
+pub fn rehearse(
+    protocol: &Protocol,
+    site: Option<&Site>,
+    seed: u64,
+    frozen_at: &str,
+) -> Result<(Plan, String, String), Diagnostics> {
+    write(protocol, site, seed, frozen_at, true)
+}
+
+fn write(
+    protocol: &Protocol,
+    site: Option<&Site>,
+    seed: u64,
+    frozen_at: &str,
+    rehearsal: bool,
+) -> Result<(Plan, String, String), Diagnostics> {
     let site_id = site.map_or("", |site| site.id.as_str());
     let drawn = draw_with(protocol, &|purpose| named(protocol, site_id, seed, purpose))?;
     let runs = drawn.runs;
@@ -49,6 +73,7 @@ pub fn freeze(
         carry_over_spread: drawn.spread,
         key_sha256: None,
         positions_sha256: None,
+        rehearsal,
     };
     let toml = toml::to_string(&header).map_err(|problem| {
         Diagnostics::from(Diagnostic::error(

@@ -14,7 +14,7 @@ mod terms;
 pub use aliases::{Alias, AliasChain, Aliasing, alias_chain, aliasing};
 pub use control::{ControlRow, control_rows};
 pub use draw::{ALGORITHM, Drawn, MOST_RUNS, draw, draw_with};
-pub use files::{freeze, read};
+pub use files::{freeze, read, rehearse};
 pub use model::{Plan, PlanHeader, PlannedRun};
 pub use rules::{Broken, Followers, Rule, broken_rule};
 pub use skeleton::{SetUps, Skeleton, SkeletonEffect, SkeletonStratum, skeleton};

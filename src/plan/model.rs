@@ -55,6 +55,9 @@ pub struct PlanHeader {
     /// SHA-256 of positions.csv.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub positions_sha256: Option<String>,
+    /// True for the order of a rehearsal: whatever is taken in on it was simulated.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub rehearsal: bool,
 }
 
 /// One run of a plan.

@@ -34,6 +34,21 @@ pub struct Assumed {
     pub reading: f64,
     /// Effects of which more is assumed.
     pub effects: Vec<AssumedEffect>,
+    /// Change of the readings from the first run to the last.
+    pub drift: f64,
+    /// What levels leave behind for the run after them.
+    pub residues: Vec<AssumedResidue>,
+}
+
+/// What the levels of a factor are assumed to leave behind for the run after.
+#[derive(Debug, Clone, PartialEq)]
+pub struct AssumedResidue {
+    /// The factor.
+    pub factor: FactorId,
+    /// What the run after one at each level reads more.
+    pub values: Vec<f64>,
+    /// Nothing is left behind from one of these units to the next.
+    pub within: Option<UnitId>,
 }
 
 /// The spread of a unit, or of what units that cross do together.
@@ -133,6 +148,8 @@ pub(super) fn read(
             spreads,
             reading,
             effects: effects(desk, tree, factors),
+            drift: tree.number("drift").map_or(0.0, Exact::to_f64),
+            residues: super::check_rehearsal::residues(desk, root, tree, factors),
         });
     }
     all
@@ -220,7 +237,7 @@ fn missing(
     );
 }
 
-fn number(item: &Item) -> Option<f64> {
+pub(super) fn number(item: &Item) -> Option<f64> {
     match &item.value {
         Value::Number(number) => Some(number.to_f64()),
         _ => None,

@@ -100,6 +100,14 @@ static CODES: &[(&str, &str)] = &[
     ("P125", "a specimen of too many spots"),
     ("P126", "a name like a column that the sheet needs"),
     ("P128", "too many reference readings"),
+    ("P130", "nothing to rehearse by"),
+    ("P131", "an assumed mean beyond what is possible"),
+    ("P132", "assumed numbers far beyond the steps of the display"),
+    ("P133", "a residue of an unknown factor or level"),
+    ("P134", "a condition that follows no numeric factor"),
+    ("P135", "the sheet to rehearse on cannot be read"),
+    ("P136", "a rehearsal in which more is to go wrong than there is"),
+    ("P137", "rehearsed without a site file"),
     ("P140", "a random factor in a planned effect"),
     ("P141", "a factor both numeric and random"),
     ("P142", "unknown condition among the covariates"),
@@ -176,7 +184,10 @@ mod tests {
     #[test]
     fn codes_used_and_codes_listed_are_the_same() {
         let files = [
+            include_str!("../cli/rehearse.rs"),
+            include_str!("../rehearsal/fill.rs"),
             include_str!("assumed.rs"),
+            include_str!("check_rehearsal.rs"),
             include_str!("check_placement.rs"),
             include_str!("check_treatments.rs"),
             include_str!("precision.rs"),

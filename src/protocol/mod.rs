@@ -4,6 +4,7 @@ mod assumed;
 mod bench;
 mod bench_keys;
 mod check_placement;
+mod check_rehearsal;
 mod check_treatments;
 mod codes;
 mod keys;
@@ -12,6 +13,7 @@ mod number;
 mod precision;
 mod protocol_keys;
 mod read;
+mod read_assumed;
 mod read_bench;
 mod read_model;
 mod read_site;
@@ -25,8 +27,9 @@ mod tree;
 mod values;
 mod walk;
 
-pub use assumed::{Assumed, AssumedEffect, AssumedSize, Spread, weight};
+pub use assumed::{Assumed, AssumedEffect, AssumedResidue, AssumedSize, Spread, weight};
 pub use bench::{Bench, Cleaning, Control, OrderRules, Positions, Shape, Zone};
+pub use check_rehearsal::can_be_rehearsed;
 pub use codes::codes;
 pub use model::{
     AnalysisPlan, ComponentIntervals, Condition, ConditionId, DegreesOfFreedom, Design, Effect, Factor, FactorId,
@@ -35,6 +38,7 @@ pub use model::{
 };
 pub use precision::{Grouping, MeasurementPlan, PrecisionPlan, Reference};
 pub use read::{read, text_sha256};
+pub use read_assumed::read_assumed;
 pub use read_site::read_site;
 pub use schema::{protocol_schema, site_schema};
 pub use shipped::{Shipped, shipped};

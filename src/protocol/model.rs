@@ -280,6 +280,8 @@ pub struct Condition {
     pub possible: Option<(Decimal, Decimal)>,
     /// Values outside are questioned.
     pub expected: Option<(Decimal, Decimal)>,
+    /// The numeric factor whose level it is to show.
+    pub follows: Option<FactorId>,
 }
 
 /// Which combinations are run, and in what order.

@@ -482,6 +482,13 @@ static CONDITION: Table = Table {
             "Lowest and highest value that is expected; a value outside is questioned.",
             "[20, 26]",
         ),
+        key(
+            "follows",
+            Kind::Line,
+            Need::May,
+            "The numeric factor whose level it is to show, in the same unit; a rehearsal simulates values near it.",
+            "\"temperature\"",
+        ),
     ],
 };
 
@@ -707,7 +714,7 @@ static MODEL: Table = Table {
     ],
 };
 
-static ASSUMED: Table = Table {
+pub(super) static ASSUMED: Table = Table {
     doc: "What is assumed of a response before there are readings: spreads, and effects of a certain size.",
     keys: &[
         key(
@@ -738,6 +745,20 @@ static ASSUMED: Table = Table {
             Kind::Tables(&ASSUMED_EFFECT),
             Need::May,
             "Effects of which more is assumed; one table an effect.",
+            "",
+        ),
+        key(
+            "drift",
+            Kind::Number(Sign::Any),
+            Need::Or("0"),
+            "Change of the readings from the first run to the last, in equal steps; for rehearsal.",
+            "-0.3",
+        ),
+        key(
+            "residue",
+            Kind::Tables(&ASSUMED_RESIDUE),
+            Need::May,
+            "What levels leave behind for the run after them; for rehearsal; one table a factor.",
             "",
         ),
     ],
@@ -775,6 +796,33 @@ static ASSUMED_EFFECT: Table = Table {
             Need::May,
             "Instead of `difference`, for one factor: what each of its levels adds.",
             "{ turned = 0, polished = -0.6 }",
+        ),
+    ],
+};
+
+static ASSUMED_RESIDUE: Table = Table {
+    doc: "What the levels of a factor are assumed to leave behind.",
+    keys: &[
+        key(
+            "of",
+            Kind::Line,
+            Need::Must("what is left behind depends on the level of a factor"),
+            "The factor.",
+            "\"finish\"",
+        ),
+        key(
+            "values",
+            Kind::Numbers(Sign::Any),
+            Need::Must("without a number nothing is left behind"),
+            "What the run after one at a level reads more; levels left out leave nothing.",
+            "{ polished = -0.3 }",
+        ),
+        key(
+            "within",
+            Kind::Line,
+            Need::May,
+            "Nothing is left behind from one of these units to the next; left out, it is from each run to the next.",
+            "\"session\"",
         ),
     ],
 };

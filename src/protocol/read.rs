@@ -27,7 +27,7 @@ use super::values::minutes;
 use super::walk::{Desk, ShapeCodes, shown};
 use crate::diagnostic::{Diagnostic, Diagnostics, Source};
 
-static CODES: ShapeCodes = ShapeCodes {
+pub(super) static CODES: ShapeCodes = ShapeCodes {
     syntax: "P001",
     unknown_key: "P002",
     wrong_type: "P003",
@@ -68,11 +68,12 @@ pub fn read(source: &Arc<Source>) -> Result<(Protocol, Diagnostics), Diagnostics
     structure::check_names(&mut desk, &tree);
     let mut units = structure::units(&mut desk, &tree);
     let (mut factors, factors_sound) = structure::factors(&mut desk, &tree, &units);
-    let conditions: Vec<Condition> = tree
+    let mut conditions: Vec<Condition> = tree
         .trees("condition")
         .iter()
         .map(|t| condition(&mut desk, &tree, t))
         .collect();
+    super::check_rehearsal::follows(&mut desk, &tree, &mut conditions, &factors);
     let factor_names: Vec<&str> = factors.iter().map(|factor| factor.name.as_str()).collect();
     let mut analysis = analysis(&mut desk, &tree, &factor_names, design.treatments);
     analysis.model = read_model::model_plan(&mut desk, &tree, &factors, &conditions, &responses);
@@ -108,6 +109,7 @@ pub fn read(source: &Arc<Source>) -> Result<(Protocol, Diagnostics), Diagnostics
         order: design.order,
     };
     let bench = read_bench::bench(&mut desk, &tree, declared);
+    super::check_rehearsal::sizes(&mut desk, &tree, &assumed, &responses);
     let protocol = Protocol {
         study,
         responses,
@@ -312,6 +314,7 @@ fn condition(desk: &mut Desk<'_>, root: &Tree, tree: &Tree) -> Condition {
         measured_on,
         possible,
         expected,
+        follows: None,
     }
 }
 

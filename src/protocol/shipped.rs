@@ -17,21 +17,53 @@ pub fn shipped() -> &'static [Shipped] {
     &SHIPPED
 }
 
-static SHIPPED: [Shipped; 1] = [Shipped {
-    name: "roller-reading-spread",
-    title: "What moves a Shore D reading on a drive roller?",
-    files: &[
-        (
-            "protocol.toml",
-            include_str!("../../protocols/roller-reading-spread/protocol.toml"),
-        ),
-        (
-            "site.toml",
-            include_str!("../../protocols/roller-reading-spread/site.toml"),
-        ),
-        (
-            "README.md",
-            include_str!("../../protocols/roller-reading-spread/README.md"),
-        ),
-    ],
-}];
+/// A shipped protocol with its three files, and more if it has them.
+macro_rules! shipped {
+    ($name:literal, $title:literal $(, $more:literal)*) => {
+        Shipped {
+            name: $name,
+            title: $title,
+            files: &[
+                (
+                    "protocol.toml",
+                    include_str!(concat!("../../protocols/", $name, "/protocol.toml")),
+                ),
+                (
+                    "site.toml",
+                    include_str!(concat!("../../protocols/", $name, "/site.toml")),
+                ),
+                (
+                    "README.md",
+                    include_str!(concat!("../../protocols/", $name, "/README.md")),
+                ),
+                $(($more, include_str!(concat!("../../protocols/", $name, "/", $more))),)*
+            ],
+        }
+    };
+}
+
+static SHIPPED: [Shipped; 7] = [
+    shipped!("centring", "What does it cost to read beside the crown of a roller?"),
+    shipped!("instrument-comparison", "Do two instruments agree on the same rollers?"),
+    shipped!(
+        "interlaboratory-precision",
+        "How far apart may two results on one material lie: in one laboratory, and in two?"
+    ),
+    shipped!(
+        "measurement-system",
+        "How much of the spread between rollers is the measuring?"
+    ),
+    shipped!(
+        "reference-blocks",
+        "Do the instruments read the reference blocks alike, and as their certificates say?"
+    ),
+    shipped!(
+        "roller-reading-spread",
+        "What moves a Shore D reading on a drive roller?",
+        "assumed.toml"
+    ),
+    shipped!(
+        "temperature-sensitivity",
+        "How much does a Shore D reading change with the temperature of the roller?"
+    ),
+];

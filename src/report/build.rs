@@ -20,6 +20,7 @@ use super::note;
 use super::number::{self, with_unit};
 use super::order::{self, Part};
 use super::precision::precision;
+use super::rehearsed;
 use super::sections::{annex, cautions, course, departures, done, limits, numbers_of, pictures, provenance, section};
 use super::trust::trust;
 use super::values::Names;
@@ -139,7 +140,7 @@ pub fn build(input: &Input) -> Result<(Report, Diagnostics), Diagnostics> {
         .filter(|tree| tree.as_array().is_some_and(|blocks| !blocks.is_empty()))
         .map(|blocks| vec![Block::Note { blocks }])
         .unwrap_or_default();
-    let sections: Vec<Section> = order::parts(input.protocol.study.kind, has_statement)
+    let parts = order::parts(input.protocol.study.kind, has_statement)
         .iter()
         .map(|part| match part {
             Part::Done => done(input),
@@ -154,8 +155,9 @@ pub fn build(input: &Input) -> Result<(Report, Diagnostics), Diagnostics> {
             Part::Cautions => cautions(input),
             Part::Provenance => provenance(input),
             Part::Annex => annex(input, &responses),
-        })
-        .collect();
+        });
+    // Of a rehearsal the reader wants to know first how well it did.
+    let sections: Vec<Section> = rehearsed::put_in(input.findings).into_iter().chain(parts).collect();
     let mut report = Report {
         language: "en-GB".to_owned(),
         id: study.id.clone(),

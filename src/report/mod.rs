@@ -21,6 +21,7 @@
 //! | `order`    | which sections in which order, by kind of study        |
 //! | `sections` | what stands in each section                            |
 //! | `trust`    | how far the numbers can be trusted                     |
+//! | `rehearsed`| what a rehearsal put in, beside what came out          |
 //! | `widths`   | how much room the columns of a table need              |
 //! | `terminal` | the findings as plain text                             |
 //!
@@ -37,6 +38,7 @@ mod order;
 mod power;
 mod precision;
 mod precision_words;
+mod rehearsed;
 mod sections;
 pub mod sentences;
 pub mod spread;
@@ -56,7 +58,7 @@ pub use document::{
     Answers, Block, Cell, Column, Fact, Group, Notice, Picture, Report, Section, Table, figures, tables_csv,
 };
 pub use power::{power_figures, size};
-pub use terminal::terminal;
+pub use terminal::{rehearsal, terminal};
 
 /// Name of the HTML template.
 pub const HTML_TEMPLATE: &str = "report.html.jinja";

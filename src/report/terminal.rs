@@ -12,7 +12,7 @@ use crate::analysis::{Findings, ResponseFindings};
 
 use super::document::Table;
 use super::words::{Voice, capital, count, numbers, plain};
-use super::{answers, number, precision, sentences, tables};
+use super::{answers, number, precision, rehearsed, sentences, tables};
 
 /// Narrowest text that still reads.
 const NARROWEST: usize = 40;
@@ -44,7 +44,29 @@ pub fn terminal(findings: &Findings, width: usize) -> String {
     for (name, found) in &findings.responses {
         response(&mut out, &study.kind, name, found, width);
     }
+    true_values(&mut out, findings, width);
     out
+}
+
+/// The head of a rehearsal with what was put in and what came out; see `terminal` for `width`.
+#[must_use]
+pub fn rehearsal(findings: &Findings, width: usize) -> String {
+    let width = width.max(NARROWEST);
+    let mut out = String::new();
+    paragraph(&mut out, &format!("REHEARSAL: {}", findings.study.title), "", width);
+    true_values(&mut out, findings, width);
+    out
+}
+
+/// What a rehearsal put in, and what came out.
+fn true_values(out: &mut String, findings: &Findings, width: usize) {
+    let Some(found) = &findings.rehearsal else { return };
+    out.push('\n');
+    grid(out, &rehearsed::table(findings, found), width);
+    out.push('\n');
+    for sentence in rehearsed::sentences(findings) {
+        paragraph(out, &sentence, "", width);
+    }
 }
 
 fn record(out: &mut String, findings: &Findings, width: usize) {

@@ -9,6 +9,7 @@
 mod broken;
 mod kept;
 mod killed;
+mod rehearse;
 mod support;
 mod surroundings;
 mod walk;

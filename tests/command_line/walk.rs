@@ -102,7 +102,7 @@ fn the_whole_walk_and_two_demos_come_to_the_same_bytes() {
         ]),
         at,
     );
-    let (walked, first, second) = std::thread::scope(|scope| {
+    let (mut walked, first, second) = std::thread::scope(|scope| {
         let first = scope.spawn(|| {
             ended(wellrun(at).env_remove("SOURCE_DATE_EPOCH").envs(strange).arg("demo"), 0);
             tree(&at.join("out/demo"))
@@ -123,6 +123,8 @@ fn the_whole_walk_and_two_demos_come_to_the_same_bytes() {
     ] {
         assert!(demo.remove(name).is_some(), "{name}");
     }
+    // Only `new` brings what a rehearsal assumes.
+    assert!(walked.remove("assumed.toml").is_some());
     assert_same(&demo, &walked, "the demo and its steps one by one");
 }
 

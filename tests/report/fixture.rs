@@ -333,6 +333,7 @@ pub fn plan(findings: &Findings) -> Plan {
             carry_over_spread: None,
             key_sha256: None,
             positions_sha256: None,
+            rehearsal: false,
         },
         runs,
     }
