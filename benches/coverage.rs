@@ -299,9 +299,9 @@ fn families(sets: usize) {
             });
             judged.low <= 0.0 && 0.0 <= judged.high
         };
-        let pairs = (1..4).flat_map(|i| (0..i).map(move |j| (i, j)));
-        let all_pairs = pairs.fold(true, |whole, (i, j)| holds(&mut all, i, j) && whole);
-        let against = (1..4).fold(true, |whole, i| holds(&mut one, i, 0) && whole);
+        let mut pairs = (1..4).flat_map(|i| (0..i).map(move |j| (i, j)));
+        let all_pairs = pairs.all(|(i, j)| holds(&mut all, i, j));
+        let against = (1..4).all(|i| holds(&mut one, i, 0));
         [Some(all_pairs), Some(against)]
     });
     println!("four means of 8, 4, 6 and 3 runs");

@@ -72,7 +72,7 @@ impl<'a> Redraw<'a> {
     /// True if the levels of each unit were shuffled within the units above it, and nothing else was asked of the order.
     fn plain(&self) -> bool {
         let set = self.protocol.design.set.as_ref();
-        set.is_none_or(|set| set.placement == Placement::Whole)
+        set.is_none_or(|set| set.placement == Placement::Whole) && !self.protocol.bench.rules.any()
     }
 
     /// The test of a whole effect.
@@ -202,7 +202,9 @@ impl<'a> Redraw<'a> {
     }
 
     fn plan_count(&self) -> u64 {
-        (PLANNED_RUNS / self.plan.runs.len().max(1) as u64).clamp(PLANS.1, PLANS.0)
+        // A rule that few orders keep makes each plan so much dearer.
+        let work = self.plan.runs.len().max(1) * self.plan.header.tries.unwrap_or(1).max(1);
+        (PLANNED_RUNS / work as u64).clamp(PLANS.1, PLANS.0)
     }
 
     /// The results as the strata leave them for a term, in a complete and balanced study.

@@ -112,6 +112,8 @@ static CODES: &[(&str, &str)] = &[
         "a model of single readings where there is one a run, or no mean",
     ),
     ("P147", "weights without use"),
+    ("P148", "levels of a numeric factor compared with one"),
+    ("P149", "compared with an unknown level"),
     (
         "P160",
         "unknown unit or factor in a statement of precision or a measurement system",
@@ -131,8 +133,6 @@ static CODES: &[(&str, &str)] = &[
     ("P173", "a reference with two values"),
     ("P174", "a reference without its response"),
     ("P175", "a kind of study without its table"),
-    ("P148", "levels of a numeric factor compared with one"),
-    ("P149", "compared with an unknown level"),
     ("S001", "the text is not TOML"),
     ("S002", "unknown key"),
     ("S003", "value of the wrong type"),
