@@ -11,10 +11,12 @@ use wellrun::numeric::Matrix;
 use wellrun::numeric::distribution::{f_upper, t_quantile_upper};
 use wellrun::numeric::stream::Stream;
 use wellrun::stats::balanced::BalancedPlan;
+use wellrun::stats::comparisons::{Difference, Family, Judge, loadings};
 use wellrun::stats::components::combinations;
 use wellrun::stats::interval::{WeightedMeanSquare, combination_interval};
 use wellrun::stats::mixed::{DfMethod, Method, Prepared, RandomTerm};
 use wellrun::stats::multiplicity::holm;
+use wellrun::stats::randomization::{Effort, Group, Scheme, shifts, test};
 use wellrun::stats::strata::{Partition, TermColumns, fit};
 
 const CONFIDENCE: f64 = 0.95;
@@ -227,7 +229,89 @@ fn singular(sets: usize) {
     }
 }
 
+/// The randomization test of a real effect of size one among skewed readings, in blocks: its level and its interval.
+fn randomization(sets: usize) {
+    for (blocks, each) in [(1, 8), (3, 4), (6, 8)] {
+        let found = count(&format!("randomization {blocks} {each}"), sets, |stream| {
+            let mut observed = Vec::new();
+            for _ in 0..blocks {
+                let mut own: Vec<u32> = (0..each).map(|i| (i % 2) as u32).collect();
+                stream.shuffle(&mut own);
+                observed.extend(own);
+            }
+            let x: Vec<f64> = observed.iter().map(|&part| f64::from(part)).collect();
+            let null: Vec<f64> = x.iter().map(|_| (1.5 * stream.normal()).exp()).collect();
+            let moved: Vec<f64> = null.iter().zip(&x).map(|(y, x)| y + x).collect();
+            let scheme = Scheme {
+                slots: (0..blocks * each).map(|slot| vec![slot]).collect(),
+                groups: (0..blocks)
+                    .map(|block| Group {
+                        first: block * each,
+                        parts: (0..each).map(|i| (i % 2) as u32).collect(),
+                    })
+                    .collect(),
+                observed,
+            };
+            let effort = Effort {
+                list: 5_000,
+                half: 0,
+                draws: 1_999,
+            };
+            let name = stream.word().to_string();
+            let contrast = vec![-1.0, 1.0];
+            let p = test(&null, &scheme, std::slice::from_ref(&contrast), effort, &name)
+                .unwrap()
+                .p;
+            let ends = shifts(&moved, &x, &scheme, &contrast, CONFIDENCE, effort, &name).unwrap();
+            [Some(p <= 1.0 - CONFIDENCE), Some(ends.low <= 1.0 && 1.0 <= ends.high)]
+        });
+        println!("randomization test, {blocks} blocks of {each}, log-normal readings");
+        line("  no effect: rejected at 5 %", found[0]);
+        line("  interval of a shift of one: covered", found[1]);
+    }
+}
+
+/// All intervals of a family at once, in one-way studies with unequal numbers.
+fn families(sets: usize) {
+    let runs = [8_usize, 4, 6, 3];
+    let df = (runs.iter().sum::<usize>() - runs.len()) as f64;
+    let error = |i: usize, j: usize| (1.0 / runs[i] as f64 + 1.0 / runs[j] as f64).sqrt();
+    let (against_one, _) = loadings(&[error(0, 1), error(0, 2), error(0, 3)], |i, j| error(i + 1, j + 1));
+    let one = Judge::new(Family::AgainstOne(against_one), 1, CONFIDENCE);
+    let all = Judge::new(Family::AllPairs(4), 1, CONFIDENCE);
+    let found = count("families", sets, |stream| {
+        let groups: Vec<Vec<f64>> = runs
+            .iter()
+            .map(|&n| (0..n).map(|_| stream.normal()).collect())
+            .collect();
+        let means: Vec<f64> = groups.iter().map(|g| g.iter().sum::<f64>() / g.len() as f64).collect();
+        let squares = groups
+            .iter()
+            .zip(&means)
+            .flat_map(|(g, m)| g.iter().map(move |y| (y - m).powi(2)));
+        let spread = (squares.sum::<f64>() / df).sqrt();
+        let (mut one, mut all) = (one.clone(), all.clone());
+        let holds = |judge: &mut Judge, i: usize, j: usize| {
+            let judged = judge.judge(&Difference {
+                value: means[i] - means[j],
+                standard_error: spread * error(i, j),
+                df,
+            });
+            judged.low <= 0.0 && 0.0 <= judged.high
+        };
+        let mut pairs = (1..4).flat_map(|i| (0..i).map(move |j| (i, j)));
+        let all_pairs = pairs.all(|(i, j)| holds(&mut all, i, j));
+        let against = (1..4).all(|i| holds(&mut one, i, 0));
+        [Some(all_pairs), Some(against)]
+    });
+    println!("four means of 8, 4, 6 and 3 runs");
+    line("  all six differences at once, Tukey and Kramer: covered", found[0]);
+    line("  three differences from the first at once, Dunnett: covered", found[1]);
+}
+
 fn main() {
+    randomization(20_000);
+    families(40_000);
     for sds in [[1.0, 0.6, 1.0], [0.5, 0.3, 1.0], [0.0, 0.0, 1.0]] {
         balanced(sds, 20_000);
     }

@@ -13,7 +13,7 @@ mod common;
 use common::{Case, analyse, as_run, close, digits, factor, pick, record};
 use proptest::prelude::*;
 use wellrun::analysis::{EffectFinding, Findings, ResponseFindings};
-use wellrun::protocol::Protocol;
+use wellrun::protocol::{Comparisons, Protocol};
 
 const ONE_UNIT: &str = "[[unit]]\nname = \"run\"\n";
 
@@ -72,6 +72,87 @@ fn one_way_analysis_keeps_fourteen_digits_of_the_certified_values() {
         }
         close(found.p.unwrap(), expected("p_value"), 1e-10, "p-value");
     }
+}
+
+/// Published: Montgomery, Design and Analysis of Experiments, etch rate (from memory), recomputed in `expected`.
+#[test]
+fn all_pairs_are_judged_together() {
+    let (case, findings) = one_way("anova-etch-rate-oneway-tukey", "power", "rate");
+    assert_eq!(y(&findings).contrasts.len(), 6);
+    for contrast in &y(&findings).contrasts {
+        let key = |what: &str| format!("{what}_{}_minus_{}", contrast.to, contrast.from);
+        let expected = |what: &str| case.number("expected", &key(what));
+        let together = contrast.together.as_ref().unwrap();
+        assert_eq!(
+            (together.comparisons, together.method.as_str()),
+            (6, "all pairs (Tukey)")
+        );
+        close(contrast.difference, expected("diff"), 1e-12, "difference");
+        close(together.low, expected("tukey_lower"), 1e-9, "lower end");
+        close(together.high, expected("tukey_upper"), 1e-9, "upper end");
+        close(contrast.p_adjusted.unwrap(), expected("tukey_p"), 1e-9, "p");
+        close(
+            contrast.high.unwrap() - contrast.difference,
+            expected("lsd_halfwidth"),
+            1e-9,
+            "one interval alone",
+        );
+    }
+}
+
+/// Closed form: with one other level the comparison is Student's; independent: loadings √(nᵢ/(nᵢ + n₀)) of unequal numbers
+/// put into the many-to-one distribution; each difference alone on demand.
+#[test]
+fn levels_are_compared_with_one_of_them() {
+    let of = |levels: &[&str], counts: &[usize], more: &str, analysis: &str| {
+        let levels: Vec<String> = levels.iter().map(ToString::to_string).collect();
+        let declared = factor("finish", "run", &levels).replace("set_on", &format!("{more}\nset_on"));
+        let protocol = as_run(ONE_UNIT, &declared, analysis);
+        let rows: Vec<Row> = levels
+            .iter()
+            .zip(counts)
+            .flat_map(|(level, &n)| {
+                let value = move |i: usize| format!("{}.{}", level.len() + n, (i * i + 7 * n) % 10);
+                (0..n).map(move |i| (vec![], vec![level.clone()], value(i)))
+            })
+            .collect();
+        analyse(&protocol, &record(&protocol, &rows))
+    };
+    let against = "compare_with = \"b\"";
+    let two = of(&["a", "b"], &[5, 5], against, "");
+    let only = &y(&two).contrasts[0];
+    assert_eq!((only.from.as_str(), only.to.as_str()), ("b", "a"));
+    assert!(only.together.is_none());
+    close(only.p_adjusted.unwrap(), only.p.unwrap(), 1e-12, "one comparison");
+
+    let counts = [4, 8, 6, 3];
+    let four = of(&["a", "b", "c", "d"], &counts, against, "");
+    let contrasts = &y(&four).contrasts;
+    assert_eq!(contrasts.len(), 3);
+    let loadings: Vec<f64> = [4.0, 6.0, 3.0].iter().map(|n: &f64| (n / (n + 8.0)).sqrt()).collect();
+    for contrast in contrasts {
+        let (error, df) = (contrast.standard_error.unwrap(), contrast.df.unwrap());
+        assert_eq!(contrast.from, "b");
+        let together = contrast.together.as_ref().unwrap();
+        assert_eq!(together.method, "all against one (Dunnett)");
+        let reach = error * wellrun::numeric::distribution::many_to_one_quantile_upper(0.05, &loadings, df);
+        close(together.high - contrast.difference, reach, 1e-8, "reach");
+        let decided = together.low > 0.0 || together.high < 0.0;
+        assert_eq!(decided, contrast.p_adjusted.unwrap() < 0.05);
+        assert!(together.low < contrast.low.unwrap() && contrast.high.unwrap() < together.high);
+    }
+    let alone = of(
+        &["a", "b", "c"],
+        &[4, 4, 4],
+        "",
+        "[analysis]\ncomparisons = \"each alone\"\n",
+    );
+    assert!(
+        y(&alone)
+            .contrasts
+            .iter()
+            .all(|c| c.together.is_none() && c.p_adjusted.is_none())
+    );
 }
 
 /// Published: Box, Hunter and Hunter (1978), chapter 10, pilot plant, from memory; recomputed values beside them.
@@ -149,7 +230,14 @@ fn pilot_plant_effects() {
         1e-12,
         "Holm, largest",
     );
-    assert_eq!(effect(&findings, "k").p_adjusted, None);
+    // Benjamini and Hochberg over the exploratory ones: the largest stays as it is, no other falls below its own.
+    let exploratory: Vec<&EffectFinding> = y(&findings).effects.iter().filter(|e| !e.planned).collect();
+    let largest = exploratory
+        .iter()
+        .max_by(|a, b| a.p.unwrap().total_cmp(&b.p.unwrap()))
+        .unwrap();
+    assert_eq!(largest.p_adjusted, largest.p);
+    assert!(exploratory.iter().all(|e| e.p_adjusted.unwrap() >= e.p.unwrap()));
 }
 
 /// Published: Montgomery, filtration rate, from memory. Sums of squares of every effect; no error term, and it says so.
@@ -591,7 +679,8 @@ proptest! {
     /// Rows in another order, the response shifted and scaled: only what should change does.
     #[test]
     fn findings_follow_the_readings(seed in any::<u64>(), shift in -500_i64..500, scale in 1_i64..9) {
-        let (_, protocol, rows) = oats();
+        let (_, mut protocol, rows) = oats();
+        protocol.analysis.comparisons = Comparisons::Alone;
         let base = analyse(&protocol, &record(&protocol, &rows));
         let mut stream = wellrun::numeric::stream::Stream::named(&seed.to_string());
         let mut moved: Vec<_> = rows
@@ -621,7 +710,8 @@ proptest! {
     /// Other names for the levels: the same numbers.
     #[test]
     fn level_names_do_not_matter(turn in 0_usize..3) {
-        let (_, protocol, rows) = oats();
+        let (_, mut protocol, rows) = oats();
+        protocol.analysis.comparisons = Comparisons::Alone;
         let base = analyse(&protocol, &record(&protocol, &rows));
         let mut renamed = protocol.clone();
         renamed.factors[0].levels = ["x", "y", "z"].iter().map(|s| (*s).to_owned()).collect();
@@ -737,7 +827,10 @@ fn the_randomization_test_follows_the_draw() {
     let finish = effect(&findings, "finish").randomization.as_ref().unwrap();
     assert_eq!((finish.arrangements, finish.exact), (6, true));
     let instrument = effect(&findings, "instrument");
-    assert!(!instrument.randomization.as_ref().unwrap().exact);
+    // Sixteen pairs of runs have 2^16 arrangements, which are counted, not drawn.
+    let counted = instrument.randomization.as_ref().unwrap();
+    assert_eq!((counted.arrangements, counted.exact), (65_536, true));
+    assert_eq!(counted.smallest, Some(2.0 / 65_536.0));
     assert!(instrument.p_randomization.unwrap() < 0.001 && instrument.p.unwrap() < 0.001);
     assert_eq!(
         effect(&findings, "temperature × finish").p_randomization,
@@ -765,4 +858,38 @@ fn without_effects_both_tests_agree() {
     let instrument = effect(&findings, "instrument");
     let (model, drawn) = (instrument.p.unwrap(), instrument.p_randomization.unwrap());
     assert!((model - drawn).abs() < 0.05, "{model} {drawn}");
+}
+
+/// Property: the interval by randomization holds the estimate, excludes zero exactly where the test does, and lies close to
+/// Student's for normal readings; with too few arrangements it has no ends; with a run lost it is still there.
+#[test]
+fn intervals_by_randomization_follow_the_test() {
+    let (protocol, plan, mut record) = planned(5);
+    let all = |record: &wellrun::record::Record| {
+        wellrun::analysis::analyse(&protocol, None, Some(&plan), record, false).unwrap()
+    };
+    let check = |findings: &Findings, exact: bool| {
+        let instrument = y(findings)
+            .contrasts
+            .iter()
+            .find(|c| c.factor == "instrument" && c.within.is_empty())
+            .unwrap();
+        let made = instrument.randomization.as_ref().unwrap();
+        let (low, high) = (made.low.unwrap(), made.high.unwrap());
+        assert!(low < instrument.difference && instrument.difference < high);
+        assert!(high < 0.0 && effect(findings, "instrument").p_randomization.unwrap() < 0.05);
+        let width = instrument.high.unwrap() - instrument.low.unwrap();
+        assert!((low - instrument.low.unwrap()).abs() < 0.15 * width, "{instrument:?}");
+        assert!((high - instrument.high.unwrap()).abs() < 0.15 * width, "{instrument:?}");
+        assert_eq!(
+            effect(findings, "instrument").randomization.as_ref().unwrap().exact,
+            exact
+        );
+    };
+    let findings = all(&record);
+    check(&findings, true);
+    let slope = y(&findings).slopes[0].randomization.as_ref().unwrap();
+    assert_eq!((slope.low, slope.high, slope.arrangements), (None, None, 6));
+    record.runs.remove(&7);
+    check(&all(&record), true);
 }

@@ -68,6 +68,26 @@ fn f_grid() {
     grid("distribution-f", 1e-12);
 }
 
+/// Independent: Simpson's rule on the definition, `tests/reference/many-to-one/compute.py`.
+#[test]
+fn many_to_one_grid() {
+    let reference = Reference::read("many-to-one");
+    for row in &reference.rows {
+        let loadings: Vec<f64> = row["loadings"].split(' ').map(|l| l.parse().unwrap()).collect();
+        let (q, df) = (number(row, "argument").unwrap(), row["df"].parse().unwrap());
+        let want = number(row, "value").unwrap();
+        close(&format!("{row:?}"), many_to_one_upper(q, &loadings, df), want, 1e-8);
+    }
+    assert_eq!(
+        reference.rows.len() as f64,
+        reference.number("expected", "rows_checked")
+    );
+    // The quantile is the other way round.
+    let loadings = [0.4, 0.6, 0.8];
+    let q = many_to_one_quantile_upper(0.01, &loadings, 12.0);
+    close("quantile", many_to_one_upper(q, &loadings, 12.0), 0.01, 1e-11);
+}
+
 /// One row, 3.5e-522, lies below all doubles and must come out as 0.
 #[test]
 fn chi_square_grid() {

@@ -581,6 +581,24 @@ fn broken_protocols_are_told_in_full() {
             &[("set_on = \"run\"", "set_on = \"run\"\nhow = ‸\"Take {lvel}.\"")],
             "P046",
         ),
+        (
+            &[("levels = [21, 25]", "levels = [21, 25]\n‸compare_with = 21")],
+            "P148",
+        ),
+        (
+            &[(
+                "levels = [\"A\", \"B\"]",
+                "levels = [\"A\", \"B\"]\ncompare_with = ‸\"C\"",
+            )],
+            "P149",
+        ),
+        (
+            &[(
+                "levels = [\"A\", \"B\"]",
+                "levels = [\"A\", \"B\"]\n‸carries_within = \"session\"",
+            )],
+            "P054",
+        ),
         // Ranges and limits.
         (&[("possible = [0, 100]", "possible = ‸[100, 0]")], "P050"),
         (&[("levels = [21, 25]", "levels = [21, 25]\nsafe = ‸[30, 15]")], "P050"),
@@ -661,11 +679,6 @@ fn softer_findings_do_not_stop_the_reader() {
             &[("set_on = \"run\"", "set_on = \"run\"\nhow = ‸\"Take it.\"")],
             "P047",
             Severity::Warning,
-        ),
-        (
-            &[("named_by_site = true", "carries_over = ‸true")],
-            "P048",
-            Severity::Note,
         ),
         (
             &[("[\"temperature\", [\"temperature\", \"instrument\"]]", "‸[]")],

@@ -8,8 +8,8 @@ use rust_decimal::Decimal;
 use wellrun::diagnostic::{Diagnostics, Severity, Source};
 use wellrun::plan::{Plan, PlanHeader, PlannedRun};
 use wellrun::protocol::{
-    AnalysisPlan, Condition, Design, Factor, Order, PartOf, Procedure, Protocol, Response, Statistic, Study, StudyKind,
-    Treatments, Unit,
+    AnalysisPlan, Comparisons, Condition, Design, Factor, Order, PartOf, Procedure, Protocol, Response, Statistic,
+    Study, StudyKind, Treatments, Unit,
 };
 use wellrun::record::{self, Context, Entry, Record};
 
@@ -39,6 +39,8 @@ fn factor(name: &str, set_on: usize, levels: &[&str], numeric: bool, unit: &str)
         named_by_site: false,
         random: false,
         carries_over: false,
+        carries_within: None,
+        compare_with: None,
         how: String::new(),
         centre: None,
     }
@@ -88,6 +90,7 @@ fn protocol(units: Vec<Unit>, factors: Vec<Factor>, readings: usize, order: Orde
             interactions: 1,
             confidence: 0.95,
             model: wellrun::protocol::ModelPlan::default(),
+            comparisons: Comparisons::Together,
         },
         assumed: Vec::new(),
         precision: None,

@@ -8,8 +8,8 @@ use serde_json::{Value, json};
 use wellrun::diagnostic::{Diagnostics, Source};
 use wellrun::plan::{Plan, PlanHeader, PlannedRun};
 use wellrun::protocol::{
-    AnalysisPlan, Condition, Design, Factor, Limit, Named, Order, PartOf, Person, Procedure, Protocol, Response, Site,
-    Statistic, Study, StudyKind, Treatments, Unit,
+    AnalysisPlan, Comparisons, Condition, Design, Factor, Limit, Named, Order, PartOf, Person, Procedure, Protocol,
+    Response, Site, Statistic, Study, StudyKind, Treatments, Unit,
 };
 use wellrun::render::{PdfOptions, Templates, html, pdf};
 use wellrun::sheet;
@@ -44,6 +44,8 @@ fn factor(name: &str, set_on: usize, levels: &[&str], measure: &str, how: &str) 
         named_by_site: name == "instrument",
         random: false,
         carries_over: false,
+        carries_within: None,
+        compare_with: None,
         how: how.to_owned(),
         centre: None,
     }
@@ -132,6 +134,7 @@ fn protocol() -> Protocol {
             interactions: 1,
             confidence: 0.95,
             model: wellrun::protocol::ModelPlan::default(),
+            comparisons: Comparisons::Together,
         },
         assumed: Vec::new(),
         precision: None,

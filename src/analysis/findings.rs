@@ -195,6 +195,12 @@ pub struct ResponseFindings {
     /// What holds for all levels of it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub precision_study: Option<PrecisionStudy>,
+    /// What levels leave behind for the next run; left out if no factor is declared to carry over.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub carry_over: Vec<super::CarryOverFinding>,
+    /// Drift along the order of the runs, and what it does to the changes; left out where the order is not known.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub drift: Option<super::DriftFinding>,
     /// Is there anything the model does not see?
     pub checks: Vec<Check>,
     /// Effects of the protocol that these runs cannot tell from those of the model.
@@ -265,7 +271,7 @@ pub struct EffectFinding {
     pub f: Option<f64>,
     /// p-value; null without an error term.
     pub p: Option<f64>,
-    /// p-value adjusted over the planned effects (Holm); null for exploratory effects.
+    /// p-value adjusted over the planned effects (Holm), or over the exploratory ones (Benjamini and Hochberg).
     pub p_adjusted: Option<f64>,
     /// p-value of the randomization test, where one was made.
     pub p_randomization: Option<f64>,
@@ -349,15 +355,57 @@ pub struct ContrastFinding {
     pub high: Option<f64>,
     /// p-value of 'no difference'.
     pub p: Option<f64>,
-    /// p-value adjusted over all differences of the same factor (Holm).
+    /// p-value adjusted over all differences of the same factor, in agreement with the simultaneous interval; null where the protocol asks for each difference alone.
     pub p_adjusted: Option<f64>,
+    /// The interval that holds together with those of the other differences; left out where there is one difference only.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub together: Option<TogetherFinding>,
     /// True if its effect is planned.
     pub planned: bool,
-    /// Against the smallest difference that matters, from the interval; null if the protocol states none.
+    /// Against the smallest difference that matters, from the simultaneous interval where there is one; null if the protocol states none.
     pub verdict: Option<Verdict>,
     /// What else stands in the estimate: effects that these runs cannot tell from it.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub aliases: Vec<AliasFinding>,
+    /// The differences that the randomization test does not rule out; left out where none was made.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub randomization: Option<ShiftFinding>,
+}
+
+impl ContrastFinding {
+    /// Ends of the interval that statements rest on: the simultaneous one where there is one.
+    #[must_use]
+    pub fn interval(&self) -> (Option<f64>, Option<f64>) {
+        self.together.as_ref().map_or((self.low, self.high), |together| {
+            (Some(together.low), Some(together.high))
+        })
+    }
+}
+
+/// What a randomization test does not rule out, at the protocol's confidence.
+#[derive(Debug, Clone, Serialize, Deserialize, JsonSchema)]
+pub struct ShiftFinding {
+    /// Lower end; null where the design has too few arrangements to rule anything out.
+    pub low: Option<f64>,
+    /// Upper end; null likewise.
+    pub high: Option<f64>,
+    /// Number of arrangements of the levels that were listed, or drawn.
+    pub arrangements: u64,
+    /// True if every arrangement was listed.
+    pub exact: bool,
+}
+
+/// An interval that holds together with others.
+#[derive(Debug, Clone, Serialize, Deserialize, JsonSchema)]
+pub struct TogetherFinding {
+    /// How: `all pairs (Tukey)`, `all against one (Dunnett)`, with settings of other factors `2 settings (Bonferroni)`.
+    pub method: String,
+    /// Number of differences that it holds for.
+    pub comparisons: usize,
+    /// Lower end of the interval.
+    pub low: f64,
+    /// Upper end of the interval.
+    pub high: f64,
 }
 
 /// What an interval says about the smallest difference that matters.
@@ -403,6 +451,12 @@ pub struct SlopeFinding {
     /// What else stands in the estimate: effects that these runs cannot tell from it.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub aliases: Vec<AliasFinding>,
+    /// The change over the whole span against the smallest difference that matters; left out if the protocol states none.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub verdict: Option<Verdict>,
+    /// The slopes that the randomization test does not rule out; left out where none was made.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub randomization: Option<ShiftFinding>,
 }
 
 /// One source of spread.

@@ -239,7 +239,7 @@ impl Fit {
 }
 
 /// The mixed model that the protocol asks for, or that uneven runs need.
-fn mixed(
+pub(super) fn mixed(
     protocol: &Protocol,
     frame: &Frame,
     name: &str,
@@ -267,7 +267,7 @@ fn mixed(
 }
 
 /// What random factors bring: each by itself, and with every set of other factors that the model joins with it.
-fn drawn(protocol: &Protocol, frame: &Frame) -> Vec<Drawn> {
+pub(super) fn drawn(protocol: &Protocol, frame: &Frame) -> Vec<Drawn> {
     protocol
         .model_effects()
         .into_iter()

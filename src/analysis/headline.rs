@@ -6,10 +6,10 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::comparisons::verdict;
 use super::estimate::Estimate;
 use super::findings::Verdict;
 use super::fit::Fit;
-use super::response::verdict;
 use crate::protocol::Protocol;
 
 /// Levels of a factor up to which all its differences are conclusions; beyond, only those from its first level.

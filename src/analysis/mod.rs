@@ -1,8 +1,12 @@
 //! Protocol, plan and record to findings; chooses what `stats` is asked.
 
+mod adjusted;
 mod aliasing;
+mod carry_over;
 mod checks;
+mod comparisons;
 mod diagnosis;
+mod drift;
 mod estimate;
 mod findings;
 mod fit;
@@ -24,8 +28,11 @@ mod trust;
 mod unbalanced;
 mod unreplicated;
 
+pub use adjusted::{CorrectedFinding, EstimateFinding};
 pub use aliasing::{AliasFinding, LeftOutFinding};
+pub use carry_over::{AfterFinding, CarryOverFinding, ResidueFinding, WashOutFinding};
 pub use diagnosis::*;
+pub use drift::DriftFinding;
 pub use findings::*;
 pub use headline::HeadlineFinding;
 pub use influence::{ChangeFinding, InfluenceFinding, InfluenceOfRun, InfluenceOfSetUp};

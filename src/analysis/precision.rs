@@ -766,7 +766,7 @@ fn trueness(
         high: estimate.high,
         verdict: relevant
             .zip(estimate.low.zip(estimate.high))
-            .map(|(size, (low, high))| super::response::verdict(low, high, size)),
+            .map(|(size, (low, high))| super::comparisons::verdict(low, high, size)),
     }
 }
 

@@ -7,17 +7,20 @@ use std::collections::BTreeMap;
 
 use rust_decimal::prelude::ToPrimitive;
 
+use super::carry_over::carry_over;
 use super::checks::checks;
+use super::comparisons::{contrasts, verdict};
 use super::diagnosis::Look;
+use super::drift::drift;
 use super::estimate::Estimate;
 use super::findings::{
-    ContrastFinding, EffectFinding, MeanFinding, Model, RandomizationFinding, Residual, ResponseFindings, RunResult,
-    SlopeFinding, StratumFinding, Verdict,
+    EffectFinding, MeanFinding, Model, RandomizationFinding, Residual, ResponseFindings, RunResult, SlopeFinding,
+    StratumFinding,
 };
 use super::fit::{Engine, Fit};
 use super::frame::Frame;
 use super::precision::precision;
-use super::randomization::randomization;
+use super::randomization::Redraw;
 use super::sources::components;
 use super::trust;
 use super::unreplicated::unreplicated;
@@ -26,10 +29,7 @@ use crate::numeric::sum;
 use crate::plan::{Part, Plan};
 use crate::protocol::{Condition, Effect, FactorId, Protocol, ResponseId};
 use crate::record::Record;
-use crate::stats::multiplicity::holm;
-
-/// Most differences listed for one factor; beyond, a table of differences helps nobody.
-const MOST_DIFFERENCES: usize = 66;
+use crate::stats::multiplicity::{benjamini_hochberg, holm};
 
 pub(super) fn findings(
     protocol: &Protocol,
@@ -82,6 +82,8 @@ pub(super) fn findings(
         components: Vec::new(),
         precision: Vec::new(),
         precision_study: None,
+        carry_over: Vec::new(),
+        drift: None,
         checks: Vec::new(),
         left_out: Vec::new(),
         unreplicated: None,
@@ -117,6 +119,8 @@ pub(super) fn findings(
     };
     fill(&mut found, protocol, plan, &frame, &fit);
     found.components = components(protocol, declared, &frame, &fit);
+    found.carry_over = carry_over(protocol, declared, &frame, &fit, &found.contrasts, &found.slopes);
+    found.drift = drift(protocol, &frame, &fit, &found.contrasts, &found.slopes);
     let look = Look {
         protocol,
         plan,
@@ -180,11 +184,12 @@ fn fill(found: &mut ResponseFindings, protocol: &Protocol, plan: Option<&Plan>, 
             .collect();
     }
     found.effects = effects(protocol, fit);
+    let redraw = Redraw::new(protocol, plan, frame, fit);
     for (term, effect) in fit.terms.iter().zip(&mut found.effects) {
         if !effect.planned || term.part != Part::Whole {
             continue;
         }
-        if let Some(test) = randomization(protocol, plan, frame, fit, &term.effect) {
+        if let Some(test) = redraw.as_ref().and_then(|redraw| redraw.effect(&term.effect)) {
             effect.p_randomization = Some(test.p);
             effect.randomization = Some(RandomizationFinding {
                 arrangements: test.arrangements,
@@ -222,14 +227,12 @@ fn fill(found: &mut ResponseFindings, protocol: &Protocol, plan: Option<&Plan>, 
             continue;
         }
         if declared.is_numeric() {
-            found.slopes.extend(
-                fit.slope(&effect)
-                    .map(|slope| slope_finding(protocol, fit, factor, &slope)),
-            );
-        } else {
-            found
-                .contrasts
-                .extend(differences(protocol, fit, factor, &[], &effect, found.relevant));
+            let planned = protocol.analysis.planned.contains(&effect);
+            let redraw = redraw.as_ref().filter(|_| planned);
+            found.slopes.extend(fit.slope(&effect).map(|slope| SlopeFinding {
+                randomization: redraw.and_then(|redraw| redraw.slope(factor)),
+                ..slope_finding(protocol, fit, factor, &slope, found.relevant)
+            }));
         }
     }
     if let Some(mixed) = mixed {
@@ -238,28 +241,7 @@ fn fill(found: &mut ResponseFindings, protocol: &Protocol, plan: Option<&Plan>, 
             found.slopes.push(covariate_finding(condition, frame, place, &slope));
         }
     }
-    for effect in protocol
-        .analysis
-        .planned
-        .iter()
-        .filter(|e| e.len() == 2 && fit.holds(e))
-    {
-        for (factor, other) in [(effect[0], effect[1]), (effect[1], effect[0])] {
-            if protocol.factors[factor].is_numeric() {
-                continue;
-            }
-            for level in 0..protocol.factors[other].corner_levels() {
-                found.contrasts.extend(differences(
-                    protocol,
-                    fit,
-                    factor,
-                    &[(other, level)],
-                    effect,
-                    found.relevant,
-                ));
-            }
-        }
-    }
+    found.contrasts = contrasts(protocol, fit, redraw.as_ref(), found.relevant);
     for ((result, row), fitted) in found.results.iter_mut().zip(&frame.rows).zip(fit.fitted()) {
         result.fitted = Some(frame.reference + fitted);
         result.residual = Some(row.result - fitted);
@@ -321,12 +303,15 @@ fn untold(fit: &Fit) -> Vec<String> {
 
 pub(super) fn effects(protocol: &Protocol, fit: &Fit) -> Vec<EffectFinding> {
     let mut effects: Vec<EffectFinding> = (0..fit.terms.len()).map(|index| effect(protocol, fit, index)).collect();
-    let planned: Vec<usize> = (0..effects.len())
-        .filter(|&e| effects[e].planned && effects[e].p.is_some())
-        .collect();
-    let adjusted = holm(&planned.iter().filter_map(|&e| effects[e].p).collect::<Vec<f64>>());
-    for (&effect, p) in planned.iter().zip(adjusted) {
-        effects[effect].p_adjusted = Some(p);
+    // Two families: what was planned must hold as a whole, what was not is a list of hints.
+    for (planned, correct) in [(true, holm as fn(&[f64]) -> Vec<f64>), (false, benjamini_hochberg)] {
+        let family: Vec<usize> = (0..effects.len())
+            .filter(|&e| effects[e].planned == planned && effects[e].p.is_some())
+            .collect();
+        let adjusted = correct(&family.iter().filter_map(|&e| effects[e].p).collect::<Vec<f64>>());
+        for (&effect, p) in family.iter().zip(adjusted) {
+            effects[effect].p_adjusted = Some(p);
+        }
     }
     effects
 }
@@ -403,7 +388,7 @@ fn settings(protocol: &Protocol, effect: &Effect) -> Vec<Vec<(FactorId, usize)>>
     })
 }
 
-fn level_names(protocol: &Protocol, at: &[(FactorId, usize)]) -> BTreeMap<String, String> {
+pub(super) fn level_names(protocol: &Protocol, at: &[(FactorId, usize)]) -> BTreeMap<String, String> {
     at.iter()
         .map(|&(factor, level)| {
             (
@@ -454,64 +439,13 @@ fn raw_means(protocol: &Protocol, frame: &Frame) -> Vec<MeanFinding> {
         .collect()
 }
 
-/// Differences between all levels of a factor, at fixed levels of others.
-fn differences(
+fn slope_finding(
     protocol: &Protocol,
     fit: &Fit,
     factor: FactorId,
-    within: &[(FactorId, usize)],
-    effect: &Effect,
+    slope: &Estimate,
     relevant: Option<f64>,
-) -> Vec<ContrastFinding> {
-    let levels = protocol.factors[factor].levels.len();
-    if levels * (levels - 1) / 2 > MOST_DIFFERENCES {
-        return Vec::new();
-    }
-    let mut found = Vec::new();
-    for to in 1..levels {
-        for from in 0..to {
-            let at = |level: usize| -> Vec<(FactorId, usize)> { [within, &[(factor, level)]].concat() };
-            let difference = fit.difference(protocol, &at(to), &at(from));
-            found.push(ContrastFinding {
-                factor: protocol.factors[factor].name.clone(),
-                from: protocol.factors[factor].level(from),
-                to: protocol.factors[factor].level(to),
-                within: level_names(protocol, within),
-                difference: difference.value,
-                standard_error: difference.standard_error,
-                df: difference.df,
-                low: difference.low,
-                high: difference.high,
-                p: difference.p,
-                p_adjusted: None,
-                planned: protocol.analysis.planned.contains(effect),
-                verdict: relevant
-                    .zip(difference.low.zip(difference.high))
-                    .map(|(size, (low, high))| verdict(low, high, size)),
-                aliases: fit.aliases_of(effect),
-            });
-        }
-    }
-    let known: Vec<usize> = (0..found.len()).filter(|&i| found[i].p.is_some()).collect();
-    let adjusted = holm(&known.iter().filter_map(|&i| found[i].p).collect::<Vec<f64>>());
-    for (&index, p) in known.iter().zip(adjusted) {
-        found[index].p_adjusted = Some(p);
-    }
-    found
-}
-
-/// What an interval says about the smallest difference that matters.
-pub(super) fn verdict(low: f64, high: f64, size: f64) -> Verdict {
-    if low >= size || high <= -size {
-        Verdict::Matters
-    } else if low > -size && high < size {
-        Verdict::DoesNotMatter
-    } else {
-        Verdict::Undecided
-    }
-}
-
-fn slope_finding(protocol: &Protocol, fit: &Fit, factor: FactorId, slope: &Estimate) -> SlopeFinding {
+) -> SlopeFinding {
     let declared = &protocol.factors[factor];
     let numbers: Vec<f64> = declared
         .numbers
@@ -536,6 +470,10 @@ fn slope_finding(protocol: &Protocol, fit: &Fit, factor: FactorId, slope: &Estim
         planned: protocol.analysis.planned.contains(&vec![factor]),
         covariate: false,
         aliases: fit.aliases_of(&vec![factor]),
+        verdict: relevant
+            .zip(slope.low.zip(slope.high))
+            .map(|(size, (low, high))| verdict(low * (ends.1 - ends.0), high * (ends.1 - ends.0), size)),
+        randomization: None,
     }
 }
 
@@ -568,6 +506,8 @@ fn covariate_finding(condition: &Condition, frame: &Frame, place: usize, slope: 
         planned: false,
         covariate: true,
         aliases: Vec::new(),
+        verdict: None,
+        randomization: None,
     }
 }
 
@@ -597,19 +537,4 @@ fn run_results(protocol: &Protocol, frame: &Frame) -> Vec<RunResult> {
             residual: None,
         })
         .collect()
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    /// Closed form: the interval decides, not the estimate.
-    #[test]
-    fn the_interval_gives_the_verdict() {
-        assert_eq!(verdict(0.6, 1.9, 0.5), Verdict::Matters);
-        assert_eq!(verdict(-1.9, -0.5, 0.5), Verdict::Matters);
-        assert_eq!(verdict(-0.4, 0.4, 0.5), Verdict::DoesNotMatter);
-        assert_eq!(verdict(0.2, 0.9, 0.5), Verdict::Undecided);
-        assert_eq!(verdict(-0.9, 0.9, 0.5), Verdict::Undecided);
-    }
 }

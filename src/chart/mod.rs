@@ -11,6 +11,7 @@
 //! | `run_order` | What happened in the course of the study?       |
 //! | `power`     | How large must an effect be to be found?        |
 //! | `against`   | How does one quantity depend on another?        |
+//! | `series`    | How do things go on along a series?             |
 //! | `spread`    | Where does the spread of one result come from?  |
 //!
 //! Nothing is computed here but places on the paper. Meaning never rests on colour alone: words, shapes and patterns
@@ -24,6 +25,7 @@ mod lone;
 mod means;
 mod order;
 mod power;
+mod series;
 mod spread;
 mod svg;
 
@@ -35,6 +37,7 @@ pub use lone::{LoneChart, LoneRow};
 pub use means::{Column, MeansChart, Panel};
 pub use order::{OrderChart, OrderPoint};
 pub use power::{PowerChart, PowerCurve};
+pub use series::{SeriesChart, SeriesGroup};
 pub use spread::{SpreadChart, SpreadRow};
 pub use svg::{Shape, WIDTH};
 

@@ -378,6 +378,8 @@ mod tests {
             named_by_site: false,
             random: false,
             carries_over: false,
+            carries_within: None,
+            compare_with: None,
             how: String::new(),
             centre: None,
         }

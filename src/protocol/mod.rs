@@ -3,6 +3,7 @@
 mod assumed;
 mod bench;
 mod bench_keys;
+mod check_inference;
 mod check_placement;
 mod check_rehearsal;
 mod check_treatments;
@@ -32,9 +33,9 @@ pub use bench::{Bench, Cleaning, Control, OrderRules, Positions, Shape, Zone};
 pub use check_rehearsal::can_be_rehearsed;
 pub use codes::codes;
 pub use model::{
-    AnalysisPlan, ComponentIntervals, Condition, ConditionId, DegreesOfFreedom, Design, Effect, Factor, FactorId,
-    Likelihood, Limit, ModelOf, ModelPlan, Order, PartOf, Placement, Procedure, Protocol, Response, ResponseId,
-    Statistic, Study, StudyKind, TreatmentSet, Treatments, Unit, UnitId, Weights,
+    AnalysisPlan, Comparisons, ComponentIntervals, Condition, ConditionId, DegreesOfFreedom, Design, Effect, Factor,
+    FactorId, Likelihood, Limit, ModelOf, ModelPlan, Order, PartOf, Placement, Procedure, Protocol, Response,
+    ResponseId, Statistic, Study, StudyKind, TreatmentSet, Treatments, Unit, UnitId, Weights,
 };
 pub use precision::{Grouping, MeasurementPlan, PrecisionPlan, Reference};
 pub use read::{read, text_sha256};

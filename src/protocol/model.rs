@@ -237,6 +237,10 @@ pub struct Factor {
     pub random: bool,
     /// The level leaves something behind that may move the next reading.
     pub carries_over: bool,
+    /// The unit at whose setting-up the residue is gone; `None` if it stays through the whole study.
+    pub carries_within: Option<UnitId>,
+    /// The level that all others are compared with; `None` for all pairs.
+    pub compare_with: Option<usize>,
     /// What the technician does to set it; `{level}` stands for the level with its unit.
     pub how: String,
     /// Index of the level in the middle of the two others, run at centre points only; the last one.
@@ -323,6 +327,8 @@ pub struct AnalysisPlan {
     pub confidence: f64,
     /// How the mixed model is fitted.
     pub model: ModelPlan,
+    /// Whether the differences between the levels of a factor are judged together.
+    pub comparisons: Comparisons,
 }
 
 /// How the mixed model is fitted.
@@ -432,6 +438,15 @@ words! {
         /// From refits of simulated results.
         Bootstrap = "bootstrap",
     }
+}
+
+/// How the differences between the levels of one factor are judged.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Comparisons {
+    /// With intervals that hold all at once.
+    Together,
+    /// Each as if it were the only one.
+    Alone,
 }
 
 /// Steps and cautions for the sheet.

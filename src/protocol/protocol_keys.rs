@@ -442,6 +442,20 @@ static FACTOR: Table = Table {
             "true",
         ),
         key(
+            "carries_within",
+            Kind::Line,
+            Need::May,
+            "The unit at whose setting-up the residue is gone; left out, the widest unit, or none if the factor is set on it.",
+            "\"session\"",
+        ),
+        key(
+            "compare_with",
+            Kind::Level,
+            Need::May,
+            "The level of a category factor that all others are compared with; left out, all pairs are compared.",
+            "\"turned\"",
+        ),
+        key(
             "how",
             Kind::Prose,
             Need::May,
@@ -648,6 +662,13 @@ static ANALYSIS: Table = Table {
             Need::Or("0.95"),
             "Level of every interval.",
             "0.95",
+        ),
+        key(
+            "comparisons",
+            Kind::Words(|| vec!["together", "each alone"]),
+            Need::Or("\"together\""),
+            "Whether the intervals of the differences between the levels of a factor hold all at once, or each by itself.",
+            "\"together\"",
         ),
         key(
             "model",

@@ -14,8 +14,8 @@ use sha2::{Digest, Sha256};
 
 use super::check_treatments;
 use super::model::{
-    AnalysisPlan, Condition, Design, Effect, Limit, ModelPlan, Order, Procedure, Protocol, Response, Statistic, Study,
-    StudyKind, Treatments, UnitId,
+    AnalysisPlan, Comparisons, Condition, Design, Effect, Limit, ModelPlan, Order, Procedure, Protocol, Response,
+    Statistic, Study, StudyKind, Treatments, UnitId,
 };
 use super::precision::{self, Lookup};
 use super::protocol_keys::PROTOCOL;
@@ -375,6 +375,10 @@ fn analysis(desk: &mut Desk<'_>, root: &Tree, factors: &[&str], treatments: Trea
             .and_then(|t| t.number("confidence"))
             .map_or(0.95, super::number::Exact::to_f64),
         model: ModelPlan::default(),
+        comparisons: match tree.and_then(|t| t.text("comparisons")) {
+            Some("each alone") => Comparisons::Alone,
+            _ => Comparisons::Together,
+        },
     }
 }
 

@@ -294,6 +294,8 @@ pub(super) fn factors(desk: &mut Desk<'_>, root: &Tree, units: &[Unit]) -> (Vec<
         let (levels, numbers, levels_sound) = levels(desk, tree);
         sound &= set_on.is_some() && levels_sound;
         check_how(desk, tree);
+        let carries_within = super::check_inference::carries_within(desk, root, tree, units.len(), set_on);
+        let compare_with = super::check_inference::compare_with(desk, tree, &levels, numbers.is_some());
         factors.push(Factor {
             name: tree.name.clone(),
             set_on: set_on.unwrap_or(run),
@@ -304,6 +306,8 @@ pub(super) fn factors(desk: &mut Desk<'_>, root: &Tree, units: &[Unit]) -> (Vec<
             named_by_site: tree.flag("named_by_site"),
             random: tree.flag("random"),
             carries_over: tree.flag("carries_over"),
+            carries_within,
+            compare_with,
             how: tree.string("how"),
             centre: None,
         });

@@ -97,7 +97,8 @@ impl Change<'_> {
                     voice.setting(&c.factor, &c.to),
                     voice.level(&c.factor, &c.from)
                 );
-                (label, c.standard_error, c.low, c.high)
+                let (low, high) = c.interval();
+                (label, c.standard_error, low, high)
             }
             Self::Slope(s) => {
                 let span = s.span.1 - s.span.0;

@@ -8,6 +8,7 @@
 //! | `number`   | rounding for people                                    |
 //! | `words`    | names, lists and counts; the voice that names things   |
 //! | `sentences`| findings as plain sentences                            |
+//! | `course`   | what levels leave behind, and drift                   |
 //! | `spread`   | the sources of spread in words                         |
 //! | `figures`  | which figures, with which rows and which answer        |
 //! | `lone`     | effects without replicates, and what runs mix          |
@@ -29,6 +30,7 @@
 
 mod answers;
 mod build;
+pub mod course;
 mod document;
 mod figures;
 mod lone;

@@ -13,7 +13,7 @@ use super::document::{Block, Cell, Section, Table};
 use super::number::{self, NBSP, with_unit};
 use super::sentences::method;
 use super::words::{Voice, capital, count, listed, numbers, plain};
-use super::{figures, tables};
+use super::{course, figures, tables};
 
 pub(super) type Responses<'a> = [(&'a str, &'a ResponseFindings, Voice)];
 pub(super) fn section(id: &str, title: &str, blocks: Vec<Block>) -> Section {
@@ -293,6 +293,7 @@ pub(super) fn pictures(input: &Input, responses: &Responses) -> Section {
         blocks.extend(
             figures::figures(input.protocol, name, found, voice)
                 .into_iter()
+                .chain(course::figures(name, found, voice))
                 .map(Block::Figure),
         );
     }
@@ -339,6 +340,12 @@ pub(super) fn numbers_of(input: &Input, responses: &Responses) -> Section {
             tables::checks(name, found),
         ];
         blocks.extend(tables.into_iter().flatten().map(Block::Table));
+        let said = course::sentences(found, voice);
+        if !said.is_empty() {
+            blocks.push(Block::heading("What the order of the runs brought"));
+            blocks.push(Block::list(said));
+            blocks.extend(course::tables(name, found, voice).into_iter().map(Block::Table));
+        }
     }
     if input.study().rehearsal {
         blocks.insert(0, Block::paragraph("Every number below comes from simulated readings."));

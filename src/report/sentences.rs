@@ -48,6 +48,15 @@ fn planned(planned: bool) -> &'static str {
     if planned { "planned" } else { "exploratory" }
 }
 
+/// That an interval holds together with others.
+fn held_together(found: &ContrastFinding) -> String {
+    match found.together.as_ref().map(|together| together.comparisons) {
+        None | Some(0 | 1) => String::new(),
+        Some(2) => ", together with one other".to_owned(),
+        Some(many) => format!(", together with {}{NBSP}others", many - 1),
+    }
+}
+
 /// How the test by randomization of each effect was made, a sentence each.
 #[must_use]
 pub fn randomizations(found: &ResponseFindings) -> Vec<String> {
@@ -104,7 +113,8 @@ impl Voice {
     /// `None` unless the interval lies on one side of zero.
     #[must_use]
     pub fn contrast_short(&self, found: &ContrastFinding) -> Option<String> {
-        let word = match side(found.low, found.high) {
+        let (low, high) = found.interval();
+        let word = match side(low, high) {
             Side::Higher => "higher",
             Side::Lower => "lower",
             Side::Both | Side::Unknown => return None,
@@ -135,8 +145,9 @@ impl Voice {
         let difference = with_unit(&fixed(found.difference, place), &self.unit);
         let kind = planned(found.planned);
         let mixed = after_aliases(&found.aliases);
-        let side = side(found.low, found.high);
-        let (Some(low), Some(high)) = (found.low, found.high) else {
+        let ends = found.interval();
+        let side = side(ends.0, ends.1);
+        let (Some(low), Some(high)) = ends else {
             return format!(
                 "{at}{}: the difference is {difference}; how certain it is cannot be told{mixed}; {kind}.",
                 start(format!("{to} against {from}"))
@@ -150,20 +161,21 @@ impl Voice {
                     ("lower", -high, -low)
                 };
                 format!(
-                    "{at}{} reads {} {word} than {from} ({} {} {word}){}{}{mixed}; {kind}.",
+                    "{at}{} reads {} {word} than {from} ({} {} {word}{}){}{mixed}; {kind}.",
                     start(to),
                     with_unit(&fixed(found.difference.abs(), place), &self.unit),
                     self.interval_name(),
                     Self::interval(near, far, place),
+                    held_together(found),
                     self.verdict_after_decided(found.verdict),
-                    self.after_all_comparisons(found.p_adjusted),
                 )
             }
             Side::Both | Side::Unknown => format!(
-                "{at}{}: undecided; the difference is {difference} ({} {}){}{mixed}; {kind}.",
+                "{at}{}: undecided; the difference is {difference} ({} {}{}){}{mixed}; {kind}.",
                 start(format!("{to} against {from}")),
                 self.interval_name(),
                 Self::interval(low, high, place),
+                held_together(found),
                 self.verdict_after_undecided(found.verdict),
             ),
         }
@@ -195,17 +207,6 @@ impl Voice {
         }
     }
 
-    /// What remains when all comparisons are allowed for, if that is less than the interval says.
-    fn after_all_comparisons(&self, p_adjusted: Option<f64>) -> String {
-        match p_adjusted {
-            Some(p) if p > 1.0 - self.confidence => format!(
-                "; no longer decided when all comparisons of the factor are allowed for (adjusted {})",
-                p_equals(p)
-            ),
-            _ => String::new(),
-        }
-    }
-
     /// A slope.
     #[must_use]
     pub fn slope(&self, found: &SlopeFinding) -> String {
@@ -219,13 +220,16 @@ impl Voice {
         };
         let interval = format!("({} {})", self.interval_name(), Self::interval(low, high, place));
         match side(found.low, found.high) {
-            Side::Higher | Side::Lower => {
-                format!("{name}: {value} {interval} over {}{mixed}; {kind}.", Self::span(found))
-            }
+            Side::Higher | Side::Lower => format!(
+                "{name}: {value} {interval} over {}{}{mixed}; {kind}.",
+                Self::span(found),
+                self.verdict_after_decided(found.verdict)
+            ),
             Side::Both | Side::Unknown => {
                 format!(
-                    "{name}: undecided; {value} {interval} over {}{mixed}; {kind}.",
-                    Self::span(found)
+                    "{name}: undecided; {value} {interval} over {}{}{mixed}; {kind}.",
+                    Self::span(found),
+                    self.verdict_after_undecided(found.verdict)
                 )
             }
         }
@@ -399,6 +403,7 @@ mod tests {
 
     use super::super::words::trial::{said, voice};
     use super::*;
+    use crate::analysis::TogetherFinding;
 
     // Findings come from JSON here, so that a new key with nothing in it changes no test.
     fn contrast(difference: f64, error: Option<f64>, verdict: Option<Verdict>) -> ContrastFinding {
@@ -497,10 +502,27 @@ mod tests {
     #[test]
     fn many_comparisons_are_allowed_for() {
         let mut found = contrast(-1.42, Some(0.25), None);
-        found.p_adjusted = Some(0.081);
-        assert!(said(&voice(None).contrast(&found)).ends_with(
-            "lower); no longer decided when all comparisons of the factor are allowed for (adjusted p = 0.081); planned."
-        ));
+        let mut together = TogetherFinding {
+            method: "all pairs (Tukey)".to_owned(),
+            comparisons: 3,
+            low: -2.02,
+            high: -0.82,
+        };
+        found.together = Some(together.clone());
+        assert_eq!(
+            said(&voice(None).contrast(&found)),
+            "Instrument B reads 1.42 Shore D lower than A (95 % interval 0.82 to 2.02 lower, together with 2 others); planned."
+        );
+        // What the interval alone decides, it may leave open together with the others.
+        together.comparisons = 2;
+        together.high = 0.1;
+        found.together = Some(together);
+        assert_eq!(voice(None).contrast_short(&found), None);
+        assert_eq!(
+            said(&voice(None).contrast(&found)),
+            "Instrument B against A: undecided; the difference is −1.42 Shore D (95 % interval −2.02 to 0.10, together \
+             with one other); planned."
+        );
     }
 
     #[test]
@@ -512,6 +534,13 @@ mod tests {
         assert_eq!(
             said(&voice(None).slope(&slope(0.02, Some(0.2)))),
             "Temperature: undecided; 0.02 Shore D per °C (95 % interval −0.38 to 0.42) over 21 to 25 °C; planned."
+        );
+        let mut small = slope(-0.018, Some(0.003));
+        small.verdict = Some(Verdict::DoesNotMatter);
+        let small = said(&voice(Some(0.5)).slope(&small));
+        assert!(
+            small.ends_with("over 21 to 25 °C, less than the 0.5 Shore D that matter; planned."),
+            "{small}"
         );
         let mut bare = slope(0.5, Some(0.1));
         bare.unit.clear();

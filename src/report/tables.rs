@@ -4,7 +4,8 @@
 //! Out: tables with printed cells and the full numbers behind them. Headings are words, with symbols in parentheses.
 
 use crate::analysis::{
-    ContrastFinding, EffectFinding, Findings, MeanFinding, Outcome, ResponseFindings, RunResult, SlopeFinding, Verdict,
+    ContrastFinding, EffectFinding, Findings, MeanFinding, Outcome, ResponseFindings, RunResult, ShiftFinding,
+    SlopeFinding, Verdict,
 };
 use crate::protocol::{Protocol, Response, Statistic};
 
@@ -120,7 +121,7 @@ pub(super) fn effects(response: &str, found: &ResponseFindings) -> Option<Table>
             "Each effect is judged against the spread of the unit on which its factors are set."
         }
         .to_owned(),
-        "Adjusted: over the planned effects (Holm).".to_owned(),
+        adjusted(found),
     ];
     if randomization {
         remark.push("By randomization: how often an order drawn anew by the same scheme gives as much.".to_owned());
@@ -128,6 +129,28 @@ pub(super) fn effects(response: &str, found: &ResponseFindings) -> Option<Table>
     remark.extend(sentences::randomizations(found));
     remark.extend(notes);
     Some(table.remark(remark.join(" ")))
+}
+
+/// What the adjusted p-values allow for.
+fn adjusted(found: &ResponseFindings) -> String {
+    let any = |planned: bool| {
+        found
+            .effects
+            .iter()
+            .any(|e| e.planned == planned && e.p_adjusted.is_some())
+    };
+    match (any(true), any(false)) {
+        (true, true) => {
+            "Adjusted: over the planned effects, so that the chance of any false finding among them is held (Holm); over \
+             the exploratory ones, so that the expected share of false hints is held (Benjamini and Hochberg)."
+        }
+        (false, true) => {
+            "Adjusted: over the exploratory effects, so that the expected share of false hints is held (Benjamini and \
+             Hochberg)."
+        }
+        _ => "Adjusted: over the planned effects (Holm).",
+    }
+    .to_owned()
 }
 
 pub(super) fn strata(response: &str, found: &ResponseFindings) -> Option<Table> {
@@ -221,6 +244,8 @@ pub(super) fn contrasts(response: &str, found: &ResponseFindings, voice: &Voice)
         return None;
     }
     let within = found.contrasts.iter().any(|c| !c.within.is_empty());
+    let together = found.contrasts.iter().any(|c| c.together.is_some());
+    let shifts = found.contrasts.iter().any(|c| c.randomization.is_some());
     let interval_title = format!(">{}", capital(&voice.interval_name()));
     let mut columns = vec![
         "Difference of",
@@ -230,6 +255,12 @@ pub(super) fn contrasts(response: &str, found: &ResponseFindings, voice: &Voice)
         ">p-value\u{a0}(p)",
         ">Adjusted\u{a0}p",
     ];
+    if shifts {
+        columns.insert(4, ">Interval by randomization");
+    }
+    if together {
+        columns.insert(4, ">Interval together");
+    }
     if within {
         columns.insert(1, "At");
     }
@@ -260,6 +291,13 @@ pub(super) fn contrasts(response: &str, found: &ResponseFindings, voice: &Voice)
                 Cell::maybe(c.p, p_value),
                 Cell::maybe(c.p_adjusted, p_value),
             ];
+            if shifts {
+                row.insert(4, shift(c.randomization.as_ref(), place));
+            }
+            if together {
+                let (low, high) = c.interval();
+                row.insert(4, interval(low, high, place));
+            }
             if within {
                 let at: Vec<String> = c.within.iter().map(|(f, l)| voice.setting(f, l)).collect();
                 row.insert(
@@ -268,17 +306,71 @@ pub(super) fn contrasts(response: &str, found: &ResponseFindings, voice: &Voice)
                 );
             }
             if found.relevant.is_some() {
-                row.push(Cell::words(match c.verdict {
-                    Some(Verdict::Matters) => "it does",
-                    Some(Verdict::DoesNotMatter) => "it does not",
-                    Some(Verdict::Undecided) => "undecided",
-                    None => "–",
-                }));
+                row.push(Cell::words(verdict(c.verdict)));
             }
             row
         },
     );
-    Some(table.remark("Adjusted: over all differences of the same factor (Holm)."))
+    let mut remark = Vec::new();
+    if together {
+        remark.push(
+            "Interval together: with the stated confidence all intervals of a family hold at once; the adjusted p-values \
+             agree with it, and so do the statements about what matters."
+                .to_owned(),
+        );
+    }
+    if shifts {
+        remark.push(SHIFTS.to_owned());
+    }
+    remark.extend(families(found));
+    Some(table.remark(remark.join(" ")))
+}
+
+fn verdict(verdict: Option<Verdict>) -> &'static str {
+    match verdict {
+        Some(Verdict::Matters) => "it does",
+        Some(Verdict::DoesNotMatter) => "it does not",
+        Some(Verdict::Undecided) => "undecided",
+        None => "–",
+    }
+}
+
+const SHIFTS: &str = "Interval by randomization: what the test by randomization does not rule out, each by itself; it needs no \
+                      model of the spread. Not bounded: the draw has too few orders to rule anything out on that side.";
+
+/// An interval by randomization; open ends are said.
+fn shift(found: Option<&ShiftFinding>, place: Place) -> Cell {
+    let Some(found) = found else { return Cell::words("–") };
+    match (found.low, found.high) {
+        (None, None) => Cell::words("not bounded"),
+        (Some(low), None) => Cell::words(format!("from {}", fixed(low, place)).replace(' ', "\u{a0}")),
+        (None, Some(high)) => Cell::words(format!("up to {}", fixed(high, place)).replace(' ', "\u{a0}")),
+        (low, high) => interval(low, high, place),
+    }
+}
+
+/// How the differences of each factor are judged together, a sentence a family.
+fn families(found: &ResponseFindings) -> Vec<String> {
+    let mut said: Vec<String> = Vec::new();
+    for contrast in &found.contrasts {
+        let Some(together) = &contrast.together else { continue };
+        let others: Vec<String> = contrast.within.keys().map(|f| plain(f)).collect();
+        let at = if others.is_empty() {
+            String::new()
+        } else {
+            format!(" at each {}", words::listed(&others))
+        };
+        let sentence = format!(
+            "{}{at}: {} together, {}.",
+            capital(&plain(&contrast.factor)),
+            words::count(together.comparisons, "difference", "differences"),
+            together.method
+        );
+        if !said.contains(&sentence) {
+            said.push(sentence);
+        }
+    }
+    said
 }
 
 pub(super) fn slopes(response: &str, found: &ResponseFindings, voice: &Voice) -> Option<Table> {
@@ -295,7 +387,15 @@ pub(super) fn slopes(response: &str, found: &ResponseFindings, voice: &Voice) ->
         format!(">{}", capital(&voice.interval_name())),
         ">p-value\u{a0}(p)".to_owned(),
     ];
-    let columns: Vec<&str> = columns.iter().map(String::as_str).collect();
+    let shifts = found.slopes.iter().any(|s| s.randomization.is_some());
+    let mut columns: Vec<&str> = columns.iter().map(String::as_str).collect();
+    if shifts {
+        columns.push(">Interval by randomization");
+    }
+    let verdicts = found.slopes.iter().any(|s| s.verdict.is_some());
+    if verdicts {
+        columns.push("Does the whole span matter?");
+    }
     let table = Table::new(
         name(response, "slopes"),
         format!(
@@ -309,13 +409,13 @@ pub(super) fn slopes(response: &str, found: &ResponseFindings, voice: &Voice) ->
         ),
         &columns,
     );
-    Some(apart(
+    let table = apart(
         table,
         &found.slopes,
         |s| s.planned,
         |s: &SlopeFinding| {
             let place = words::place(s.per_unit, s.standard_error);
-            vec![
+            let mut row = vec![
                 Cell::words(plain(&s.factor)),
                 Cell::words(Voice::span(s)),
                 Cell::words(voice.slope_unit(s)),
@@ -324,9 +424,17 @@ pub(super) fn slopes(response: &str, found: &ResponseFindings, voice: &Voice) ->
                 Cell::maybe(s.df, degrees),
                 interval(s.low, s.high, place),
                 Cell::maybe(s.p, p_value),
-            ]
+            ];
+            if shifts {
+                row.push(shift(s.randomization.as_ref(), place));
+            }
+            if verdicts {
+                row.push(Cell::words(verdict(s.verdict)));
+            }
+            row
         },
-    ))
+    );
+    Some(if shifts { table.remark(SHIFTS) } else { table })
 }
 
 pub(super) fn components(response: &str, found: &ResponseFindings, voice: &Voice) -> Option<Table> {

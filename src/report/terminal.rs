@@ -156,6 +156,13 @@ fn response(out: &mut String, kind: &str, name: &str, found: &ResponseFindings, 
             }
         }
     }
+    let course = super::course::sentences(found, &voice);
+    if !course.is_empty() {
+        out.push_str("\nWhat the order of the runs brought\n");
+        for sentence in course {
+            paragraph(out, &sentence, "- ", width);
+        }
+    }
     let look: Vec<_> = found
         .checks
         .iter()

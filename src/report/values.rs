@@ -92,6 +92,12 @@ impl Names {
             );
             self.maybe(format!("{at}.p"), c.p, p_value);
             self.maybe(format!("{at}.p_adjusted"), c.p_adjusted, p_value);
+            if let Some(together) = &c.together {
+                let place = words::place(c.difference, c.standard_error);
+                for (what, end) in [("low", together.low), ("high", together.high)] {
+                    self.add(format!("{at}.together.{what}"), with_unit(&fixed(end, place), unit));
+                }
+            }
             self.add(format!("{at}.sentence"), voice.contrast(c));
         }
         for s in &found.slopes {

@@ -2,8 +2,10 @@
 
 pub mod agreement;
 pub mod alias;
+mod arrangements;
 pub mod balanced;
 pub mod both_errors;
+pub mod comparisons;
 pub mod components;
 pub mod conformity;
 pub mod consistency;
@@ -25,3 +27,4 @@ pub mod strata;
 pub mod summary;
 pub mod uncertainty;
 pub mod unreplicated;
+pub mod wash_out;

@@ -179,6 +179,8 @@ pub fn protocol() -> Protocol {
         named_by_site: false,
         random: false,
         carries_over: false,
+        carries_within: None,
+        compare_with: None,
         how: String::new(),
         centre: None,
     };
@@ -223,6 +225,8 @@ pub fn protocol() -> Protocol {
             Factor {
                 random: false,
                 carries_over: true,
+                carries_within: None,
+                compare_with: None,
                 ..factor("finish", 1, &["turned", "waxed"], PartOf::Product)
             },
             Factor {
@@ -242,6 +246,7 @@ pub fn protocol() -> Protocol {
             interactions: 2,
             confidence: 0.95,
             model: wellrun::protocol::ModelPlan::default(),
+            comparisons: Comparisons::Together,
         },
         assumed: Vec::new(),
         precision: None,

@@ -6,6 +6,7 @@
 
 mod chi_square;
 mod fisher_f;
+mod many_to_one;
 mod noncentral;
 mod normal;
 pub(crate) mod special;
@@ -14,6 +15,7 @@ mod studentized_range;
 
 pub use chi_square::{chi2_lower, chi2_quantile_lower, chi2_quantile_upper, chi2_upper};
 pub use fisher_f::{f_lower, f_quantile_lower, f_quantile_upper, f_upper};
+pub use many_to_one::{many_to_one_quantile_upper, many_to_one_upper};
 pub use noncentral::{
     noncentral_f_lower, noncentral_f_upper, noncentral_t_lower, noncentral_t_quantile_lower, noncentral_t_upper,
 };
