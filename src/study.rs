@@ -38,6 +38,10 @@ pub const ASSUMED: &str = "assumed.toml";
 pub const PLAN_CSV: &str = "plan.csv";
 /// Header of the run list.
 pub const PLAN_TOML: &str = "plan.toml";
+/// The spots of the readings.
+pub const POSITIONS: &str = "positions.csv";
+/// What stands behind the codes of a blinded study.
+pub const KEY: &str = "blinding-key.toml";
 /// The journal.
 pub const RECORD: &str = "record.jsonl";
 /// The author's words.

@@ -223,7 +223,19 @@ fn read_plan(folder: &Folder, protocol: &Protocol) -> Result<Option<Plan>, Diagn
                 .into(),
         );
     };
-    plan::read(&csv, &toml, protocol).map(Some)
+    let plan = plan::read(&csv, &toml, protocol)?;
+    if protocol.bench.positions.is_some() {
+        let Some(positions) = folder.text(study::POSITIONS, study::PLAN_LIMIT)? else {
+            return Err(
+                Diagnostic::error("D098", format!("`{}` is gone", folder.shown(study::POSITIONS)))
+                    .at(&toml, 0..0, "this header belongs to it")
+                    .help("bring it back from your copy")
+                    .into(),
+            );
+        };
+        plan::check_positions(&positions, protocol, &plan)?;
+    }
+    Ok(Some(plan))
 }
 
 /// The plan was drawn for a site; says when that is no longer this one.

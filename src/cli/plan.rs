@@ -143,6 +143,13 @@ pub fn freeze(
         writer.remove(study::PLAN_TOML)?;
     }
     writer.write(&[(study::PLAN_CSV.to_owned(), csv.into_bytes())], true)?;
+    match plan::positions_csv(protocol, &plan)? {
+        Some(text) => {
+            writer.write(&[(study::POSITIONS.to_owned(), text.into_bytes())], true)?;
+        }
+        None if is_frozen => writer.remove(study::POSITIONS)?,
+        None => {}
+    }
     writer.write(&[(study::PLAN_TOML.to_owned(), toml.into_bytes())], false)?;
     Ok(plan)
 }

@@ -45,6 +45,7 @@ use std::collections::BTreeMap;
 use super::balance::{Sequence, is_constructed, mend, square as put_squares};
 use super::model::PlannedRun;
 use super::rules::{Broken, Rule, broken_rule};
+use super::spots::check_room;
 use super::structure::Structure;
 use super::terms::terms;
 use crate::design::treatments;
@@ -271,6 +272,9 @@ pub(super) fn check(protocol: &Protocol) -> Result<(), Diagnostics> {
             Diagnostic::error("D003", format!("the plan would hold more than {MOST_RUNS} runs"))
                 .help("lower `count` or `replicates`"),
         );
+    }
+    if let Err(wrong) = check_room(protocol) {
+        found.extend(wrong);
     }
     if found.has_errors() { Err(found) } else { Ok(()) }
 }

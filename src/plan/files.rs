@@ -11,6 +11,7 @@ use std::sync::Arc;
 
 use super::draw::{ALGORITHM, draw_with, named};
 use super::model::{Plan, PlanHeader, PlannedRun};
+use super::spots::positions_csv;
 use crate::diagnostic::{Diagnostic, Diagnostics, Source, nearest};
 use crate::protocol::{Protocol, Site, text_sha256};
 use crate::render::csv_row_as_is;
@@ -75,7 +76,9 @@ fn write(
         positions_sha256: None,
         rehearsal,
     };
-    let toml = toml::to_string(&header).map_err(|problem| {
+    let mut plan = Plan { header, runs };
+    plan.header.positions_sha256 = positions_csv(protocol, &plan)?.map(|text| text_sha256(&text));
+    let toml = toml::to_string(&plan.header).map_err(|problem| {
         Diagnostics::from(Diagnostic::error(
             "D010",
             format!("the plan's header cannot be written: {problem}"),
@@ -83,7 +86,7 @@ fn write(
     })?;
     let toml =
         format!("# The header of plan.csv. Neither file is to be edited: the hashes would no longer hold.\n{toml}");
-    Ok((Plan { header, runs }, csv, toml))
+    Ok((plan, csv, toml))
 }
 
 /// The text of `plan.csv`.

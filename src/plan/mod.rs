@@ -7,7 +7,9 @@ mod draw;
 mod files;
 mod model;
 mod rules;
+mod shape;
 mod skeleton;
+mod spots;
 mod structure;
 mod terms;
 
@@ -17,6 +19,8 @@ pub use draw::{ALGORITHM, Drawn, MOST_RUNS, draw, draw_with};
 pub use files::{freeze, read, rehearse};
 pub use model::{Plan, PlanHeader, PlannedRun};
 pub use rules::{Broken, Followers, Rule, broken_rule};
+pub use shape::{Spot, in_space, map_size, on_map, spots};
 pub use skeleton::{SetUps, Skeleton, SkeletonEffect, SkeletonStratum, skeleton};
+pub use spots::{SpotMap, check_positions, check_room, marks, positions_csv, spot_map, spots_of};
 pub use structure::{Stratum, Structure};
 pub use terms::{Part, Term, centred_levels, every_term, terms};

@@ -8,6 +8,7 @@
 use std::borrow::Cow;
 
 use super::between::cleaning_words;
+use super::map::Maps;
 use crate::plan::{ControlRow, Plan, control_rows};
 use crate::protocol::{Protocol, Site};
 use crate::render::csv_row;
@@ -21,6 +22,10 @@ pub fn csv(protocol: &Protocol, _site: Option<&Site>, plan: &Plan) -> String {
     head.extend(protocol.units.iter().take(run_unit).map(|u| Cow::from(u.name.as_str())));
     let factors_from = head.len();
     head.extend(protocol.factors.iter().map(|f| Cow::from(f.name.as_str())));
+    let maps = Maps::of(protocol, plan);
+    if maps.is_some() {
+        head.push("spots".into());
+    }
     if !bench.cleanings.is_empty() {
         head.push("before".into());
     }
@@ -53,6 +58,10 @@ pub fn csv(protocol: &Protocol, _site: Option<&Site>, plan: &Plan) -> String {
             let level = run.levels.get(f).and_then(|&level| factor.levels.get(level));
             Cow::from(level.map_or("", String::as_str))
         }));
+        if let Some(maps) = &maps {
+            let numbers: Vec<String> = maps.numbers(index).iter().map(ToString::to_string).collect();
+            row.push(numbers.join(" ").into());
+        }
         if !bench.cleanings.is_empty() {
             row.push(cleaning_words(protocol, plan, index).into());
         }

@@ -9,6 +9,7 @@
 
 mod between;
 mod csv;
+mod map;
 mod view;
 
 pub use csv::csv;

@@ -12,6 +12,8 @@
 //! | `named`                   | what stands behind levels: `factor`, `level`, `description`, `serial`, ...        |
 //! | `runs`                    | in planned order: `run`, `cleaning`, `controls` (before it), `set_up` (or null), |
 //! |                           | `settings`, `conditions`, `readings`                                              |
+//! |                           | and `map` (or null): `svg`, `width`, `places`, `used`                             |
+//! | `positions`               | shape, zero mark and reading of the maps, or null                                 |
 //! | `end`                     | `cleaning` and `controls` after the last run                                    |
 //!
 //! A setting has `name`, `value`, `note` (serial number or label), `how`, `before` (empty if new), `changed`,
@@ -20,6 +22,7 @@
 use serde_json::{Value, json};
 
 use super::between;
+use super::map::Maps;
 use crate::plan::{ControlRow, Plan, PlannedRun, control_rows};
 use crate::protocol::{FactorId, Protocol, Site, UnitId};
 
@@ -41,6 +44,7 @@ pub fn data(protocol: &Protocol, site: Option<&Site>, plan: &Plan) -> Value {
         site,
         plan,
         controls: &controls,
+        maps: Maps::of(protocol, plan),
     };
     let last = plan.runs.len();
     json!({
@@ -78,6 +82,7 @@ pub fn data(protocol: &Protocol, site: Option<&Site>, plan: &Plan) -> Value {
             "readings": r.readings,
         })).collect::<Vec<_>>(),
         "named": view.named(),
+        "positions": view.maps.as_ref().map(Maps::head),
         "end": { "cleaning": between::cleaning(protocol, plan, last), "controls": view.controls(last) },
         "runs": (0..plan.runs.len()).map(|index| view.run(index)).collect::<Vec<_>>(),
     })
@@ -99,6 +104,7 @@ struct View<'a> {
     site: Option<&'a Site>,
     plan: &'a Plan,
     controls: &'a [ControlRow],
+    maps: Option<Maps<'a>>,
 }
 
 impl View<'_> {
@@ -158,6 +164,7 @@ impl View<'_> {
             "run": run.run,
             "cleaning": between::cleaning(self.protocol, self.plan, index),
             "controls": self.controls(index),
+            "map": self.maps.as_ref().map(|maps| maps.run(index)),
             "set_up": self.set_up(run, before, &wider),
             "settings": settings,
             "steps": if fresh.contains(&run_unit) { self.protocol.units[run_unit].set_up.clone() } else { Vec::new() },
