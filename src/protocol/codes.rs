@@ -100,6 +100,10 @@ static CODES: &[(&str, &str)] = &[
     ("P125", "a specimen of too many spots"),
     ("P126", "a name like a column that the sheet needs"),
     ("P128", "too many reference readings"),
+    ("P106", "an optimal set without a number of runs, or with too few"),
+    ("P107", "constraints that leave too little of an optimal set"),
+    ("P108", "a constraint of an optimal set that does not fit its factors"),
+    ("P109", "a search that would take too long"),
     ("P140", "a random factor in a planned effect"),
     ("P141", "a factor both numeric and random"),
     ("P142", "unknown condition among the covariates"),
@@ -177,6 +181,7 @@ mod tests {
     fn codes_used_and_codes_listed_are_the_same() {
         let files = [
             include_str!("assumed.rs"),
+            include_str!("check_optimal.rs"),
             include_str!("check_placement.rs"),
             include_str!("check_treatments.rs"),
             include_str!("precision.rs"),

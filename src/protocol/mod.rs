@@ -3,6 +3,7 @@
 mod assumed;
 mod bench;
 mod bench_keys;
+mod check_optimal;
 mod check_placement;
 mod check_treatments;
 mod codes;

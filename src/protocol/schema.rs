@@ -122,6 +122,10 @@ fn kind(key: &Key) -> Value {
             })
         }
         Kind::Lists => json!({ "type": "object", "additionalProperties": { "type": "array", "items": line } }),
+        Kind::Choices => {
+            let choice = json!({ "type": "object", "additionalProperties": level, "minProperties": 1 });
+            json!({ "type": "array", "items": choice, "maxItems": LIST })
+        }
         Kind::Numbers(sign) => {
             let mut number = Map::new();
             number.insert("type".into(), json!("number"));
