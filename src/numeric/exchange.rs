@@ -547,7 +547,7 @@ mod tests {
             let models: Vec<Vec<f64>> = region.iter().map(|row| problem.model(row)).collect();
             let moments = information(models.iter(), 6);
             let mut best = f64::NEG_INFINITY;
-            let mut pick = vec![0; 6];
+            let mut pick = [0; 6];
             loop {
                 let m = information(pick.iter().map(|&i| &models[i]), 6);
                 if let Ok(root) = Cholesky::new(&m) {

@@ -163,7 +163,9 @@ fn columns(factor: &Factor) -> Vec<Vec<f64>> {
         .iter()
         .map(|value| {
             let x = (2.0 * value - high - low) / (high - low);
-            (1..count).map(|power| x.powi(power as i32)).collect()
+            std::iter::successors(Some(x), |power| Some(power * x))
+                .take(count - 1)
+                .collect()
         })
         .collect()
 }
