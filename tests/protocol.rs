@@ -109,6 +109,11 @@ fn assumed(effect: &str) -> String {
     )
 }
 
+/// An edit that asks for an optimal set.
+fn optimal(runs: &str, asked: &str) -> String {
+    format!("treatments = \"optimal\"\nruns = {runs}\n[design.optimal]\n{asked}")
+}
+
 /// Stands in an edit where a diagnostic is to point.
 const MARK: char = '‸';
 
@@ -422,6 +427,56 @@ fn broken_protocols_are_told_in_full() {
                 &assumed("of = [\"instrument\", \"temperature\"]\n‸values = { A = 0, B = 1 }"),
             )],
             "P105",
+        ),
+        // Optimal sets.
+        (&[("replicates = 2", "treatments = ‸\"optimal\"")], "P106"),
+        (&[("replicates = 2", &optimal("‸1", "starts = 1"))], "P011"),
+        (
+            &[
+                (
+                    "levels = [\"A\", \"B\"]",
+                    "levels = [\"A\", \"B\", \"C\", \"D\", \"E\"]",
+                ),
+                ("replicates = 2", &optimal("‸4", "starts = 1")),
+            ],
+            "P106",
+        ),
+        (
+            &[("replicates = 2", &optimal("4", "forbidden = ‸[{ instrument = \"A\" }]"))],
+            "P107",
+        ),
+        (
+            &[(
+                "replicates = 2",
+                &optimal("4", "forbidden = ‸[{ instrument = \"A\" }, { instrument = \"B\" }]"),
+            )],
+            "P107",
+        ),
+        (
+            &[(
+                "replicates = 2",
+                &optimal("4", "forbidden = [{ ‸temperature = 21 }, { instrument = ‸\"C\" }, ‸{}]"),
+            )],
+            "P108 P108 P108",
+        ),
+        (
+            &[("replicates = 2", &optimal("4", "forced = [‸[21, \"A\"], [‸\"C\"]]"))],
+            "P108 P108",
+        ),
+        (
+            &[(
+                "replicates = 2",
+                &optimal("4", "forbidden = [{ instrument = \"A\" }]\nforced = [‸[\"A\"]]"),
+            )],
+            "P108",
+        ),
+        (&[("replicates = 2", &optimal("4", "forbidden = [‸3]"))], "P003"),
+        (
+            &[(
+                "replicates = 2",
+                &optimal("60000", "starts = 10000").replace("\"optimal", "‸\"optimal"),
+            )],
+            "P109",
         ),
         // The text itself.
         (&[("title = \"Tïtle\"", "title = ‸Title")], "P001"),

@@ -210,6 +210,23 @@ fn page(protocol: &Protocol, skeleton: &Skeleton) -> Page {
     if let Some(aliasing) = &skeleton.aliasing {
         treatments::describe(&mut page, aliasing);
     }
+    if let Some(quality) = &skeleton.quality {
+        page.heading("How much the set tells");
+        page.sentence(format!(
+            "{} for {}; D-efficiency {:.0}\u{a0}% of a full factorial of as many runs.",
+            counted(quality.runs, "run"),
+            counted(quality.coefficients, "coefficient"),
+            100.0 * quality.d_efficiency,
+        ));
+        let mut rows = vec![row(&[
+            "effect",
+            "standard error over that in a full factorial of as many runs",
+        ])];
+        for term in &quality.terms {
+            rows.push(vec![term.term.clone(), format!("{:.2}", term.relative_standard_error)]);
+        }
+        page.table(rows);
+    }
     if !skeleton.sentences.is_empty() {
         page.heading("What to bear in mind");
         for sentence in &skeleton.sentences {

@@ -3,6 +3,7 @@
 pub mod arrangement;
 mod cholesky;
 pub mod distribution;
+pub mod exchange;
 pub mod expression;
 mod extended;
 mod jet;

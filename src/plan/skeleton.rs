@@ -8,6 +8,7 @@ use serde::Serialize;
 
 use super::aliases::{Aliasing, aliasing};
 use super::draw::check;
+use super::quality::{Quality, quality};
 use super::structure::Structure;
 use super::terms::{Part, Term, terms};
 use crate::diagnostic::Diagnostics;
@@ -35,6 +36,9 @@ pub struct Skeleton {
     /// What the set of treatments cannot tell apart.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub aliasing: Option<Aliasing>,
+    /// How much an optimal set or a list of one's own tells.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub quality: Option<Quality>,
 }
 
 /// How often a unit is set up.
@@ -168,6 +172,7 @@ pub fn skeleton(protocol: &Protocol) -> Result<Skeleton, Diagnostics> {
         effects,
         sentences,
         aliasing: aliasing(protocol),
+        quality: quality(protocol),
     })
 }
 

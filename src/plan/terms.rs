@@ -12,7 +12,7 @@ use rust_decimal::prelude::ToPrimitive;
 use std::collections::{BTreeMap, BTreeSet};
 
 use crate::numeric::arrangement::{reduced, representative};
-use crate::protocol::{Effect, Factor, Protocol, TreatmentSet};
+use crate::protocol::{Effect, Factor, Protocol, TreatmentSet, Treatments};
 use crate::stats::alias::{Columns, Place, choose};
 
 /// Which part of an effect a term stands for.
@@ -186,7 +186,9 @@ fn candidates(protocol: &Protocol) -> Vec<Term> {
             df: slopes,
             name: name.clone(),
         });
-        if all > slopes {
+        // An optimal set is made for straight interactions only.
+        let is_straight = protocol.design.treatments == Treatments::Optimal && effect.len() > 1;
+        if all > slopes && !is_straight {
             terms.push(Term {
                 effect,
                 part: Part::Departure,

@@ -79,7 +79,7 @@ pub(super) fn check(
         treatments: design.treatments,
         planned: &analysis.planned,
     };
-    let set = making.set(desk, factors, design.order);
+    let set = making.set(desk, factors, analysis, design.order);
     let is_made = set.is_some();
     if let Some(set) = &set {
         making.check_planned(desk, factors, set);
@@ -96,8 +96,9 @@ pub(super) fn at(tree: &Tree) -> Span {
 /// Keys that other sets use.
 fn without_use(desk: &mut Desk<'_>, tree: &Tree, treatments: Treatments) {
     use Treatments as T;
-    let users: [(&str, &[T]); 9] = [
-        ("runs", &[T::Fraction, T::OrthogonalArray, T::Screening]),
+    let users: [(&str, &[T]); 10] = [
+        ("runs", &[T::Fraction, T::OrthogonalArray, T::Screening, T::Optimal]),
+        ("optimal", &[T::Optimal]),
         ("resolution", &[T::Fraction]),
         ("generators", &[T::Fraction]),
         ("fold_over", &[T::Fraction, T::Screening]),
@@ -133,14 +134,24 @@ impl Making<'_> {
         desk.say(Diagnostic::error(code, message).help(help), span, "");
     }
 
-    fn set(&self, desk: &mut Desk<'_>, factors: &mut [Factor], order: Order) -> Option<TreatmentSet> {
+    fn set(
+        &self,
+        desk: &mut Desk<'_>,
+        factors: &mut [Factor],
+        analysis: &AnalysisPlan,
+        order: Order,
+    ) -> Option<TreatmentSet> {
         let levels: Vec<usize> = self.own.iter().map(|&f| factors[f].levels.len()).collect();
         let total = levels
             .iter()
             .fold(1_usize, |product, &count| product.saturating_mul(count));
         let is_whole = !matches!(
             self.treatments,
-            Treatments::Fraction | Treatments::OrthogonalArray | Treatments::Screening | Treatments::List
+            Treatments::Fraction
+                | Treatments::OrthogonalArray
+                | Treatments::Screening
+                | Treatments::Optimal
+                | Treatments::List
         );
         if is_whole && total > ROWS {
             let message = format!("{total} combinations are too many; {ROWS} are allowed");
@@ -165,6 +176,7 @@ impl Making<'_> {
             }
             Treatments::Screening => self.screening(desk, factors, &levels)?,
             Treatments::OrthogonalArray => (self.array(desk, &levels)?, None),
+            Treatments::Optimal => (super::check_optimal::rows(desk, self, factors, analysis)?, None),
             Treatments::List => (self.list(desk, factors)?, None),
             _ => (whole(&levels), None),
         };
@@ -711,7 +723,7 @@ fn wide(rows: Vec<Vec<u8>>) -> Vec<Vec<usize>> {
 }
 
 /// The level that a cell of a list names.
-fn level_of(factor: &Factor, cell: &Item) -> Option<usize> {
+pub(super) fn level_of(factor: &Factor, cell: &Item) -> Option<usize> {
     let (text, number) = match &cell.value {
         Value::Number(number) => (number.text.as_str(), Some(number.decimal)),
         Value::Text(text) => (text.as_str(), None),

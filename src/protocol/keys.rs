@@ -84,6 +84,8 @@ pub(super) enum Kind {
     Named(&'static Table),
     /// Lists of lines under names of the writer's choice.
     Lists,
+    /// Tables of levels under the names of factors.
+    Choices,
     /// Numbers under names that the protocol declares elsewhere.
     Numbers(Sign),
 }
@@ -139,6 +141,7 @@ impl Kind {
             Self::Tables(_) => "a list of tables".into(),
             Self::Named(_) => "tables with names".into(),
             Self::Lists => "lists of texts under names".into(),
+            Self::Choices => "a list of levels under names, [{ ... = 21, ... = \"turned\" }]".into(),
             Self::Numbers(_) => "numbers under names, { ... = 0.3, ... = 0.5 }".into(),
         }
     }

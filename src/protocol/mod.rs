@@ -4,6 +4,7 @@ mod assumed;
 mod bench;
 mod bench_keys;
 mod check_inference;
+mod check_optimal;
 mod check_placement;
 mod check_rehearsal;
 mod check_treatments;

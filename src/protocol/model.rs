@@ -513,36 +513,40 @@ impl Protocol {
     /// The effects of the model: mains, interactions to the declared order, and the planned ones; by order, then declaration.
     #[must_use]
     pub fn model_effects(&self) -> Vec<Effect> {
-        let factor_count = self.factors.len();
-        let mut effects: Vec<Effect> = Vec::new();
-        let mut grow: Vec<Effect> = (0..factor_count).map(|f| vec![f]).collect();
-        for _ in 0..self.analysis.interactions.max(1).min(factor_count) {
-            effects.extend(grow.iter().cloned());
-            grow = grow
-                .iter()
-                .flat_map(|effect| {
-                    let next = effect.last().map_or(0, |last| last + 1);
-                    (next..factor_count).map(move |f| {
-                        let mut longer = effect.clone();
-                        longer.push(f);
-                        longer
-                    })
+        model_effects(self.factors.len(), &self.analysis)
+    }
+}
+
+/// The effects of the model of so many factors; see `Protocol::model_effects`.
+pub(super) fn model_effects(factor_count: usize, analysis: &AnalysisPlan) -> Vec<Effect> {
+    let mut effects: Vec<Effect> = Vec::new();
+    let mut grow: Vec<Effect> = (0..factor_count).map(|f| vec![f]).collect();
+    for _ in 0..analysis.interactions.max(1).min(factor_count) {
+        effects.extend(grow.iter().cloned());
+        grow = grow
+            .iter()
+            .flat_map(|effect| {
+                let next = effect.last().map_or(0, |last| last + 1);
+                (next..factor_count).map(move |f| {
+                    let mut longer = effect.clone();
+                    longer.push(f);
+                    longer
                 })
+            })
+            .collect();
+    }
+    for planned in &analysis.planned {
+        // A model that holds an interaction holds every effect inside it.
+        for subset in 1_usize..(1 << planned.len()) {
+            let inner: Effect = (0..planned.len())
+                .filter(|bit| subset >> bit & 1 == 1)
+                .map(|bit| planned[bit])
                 .collect();
-        }
-        for planned in &self.analysis.planned {
-            // A model that holds an interaction holds every effect inside it.
-            for subset in 1_usize..(1 << planned.len()) {
-                let inner: Effect = (0..planned.len())
-                    .filter(|bit| subset >> bit & 1 == 1)
-                    .map(|bit| planned[bit])
-                    .collect();
-                if !effects.contains(&inner) {
-                    effects.push(inner);
-                }
+            if !effects.contains(&inner) {
+                effects.push(inner);
             }
         }
-        effects.sort_by(|a, b| a.len().cmp(&b.len()).then_with(|| a.cmp(b)));
-        effects
     }
+    effects.sort_by(|a, b| a.len().cmp(&b.len()).then_with(|| a.cmp(b)));
+    effects
 }

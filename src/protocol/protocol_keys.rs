@@ -528,7 +528,7 @@ static DESIGN: Table = Table {
             "runs",
             Kind::Whole(4, 65_536),
             Need::May,
-            "Runs of one set, without centre points and fold-over; for a fraction, an orthogonal array or a screening design.",
+            "Runs of one set, without centre points and fold-over; for a fraction, an orthogonal array, a screening design or an optimal set.",
             "16",
         ),
         key(
@@ -589,6 +589,13 @@ static DESIGN: Table = Table {
             "[[21, \"turned\"], [25, \"polished\"]]",
         ),
         key(
+            "optimal",
+            Kind::Table(&OPTIMAL),
+            Need::May,
+            "What an optimal set is asked for.",
+            "",
+        ),
+        key(
             "alias_order",
             Kind::Whole(1, 6),
             Need::Or("2"),
@@ -635,6 +642,48 @@ static GENERATOR: Table = Table {
             Need::Or("false"),
             "True if the product is turned round.",
             "true",
+        ),
+    ],
+};
+
+static OPTIMAL: Table = Table {
+    doc: "An optimal set: the runs that tell most about the effects of the model. The same declaration gives the same set.",
+    keys: &[
+        key(
+            "criterion",
+            Kind::Words(|| vec!["D", "I"]),
+            Need::Or("\"D\""),
+            "\"D\" for coefficients that are as sure as can be, \"I\" for predictions that are so on average.",
+            "\"D\"",
+        ),
+        key(
+            "forbidden",
+            Kind::Choices,
+            Need::May,
+            "Levels that must not come together in a run.",
+            "[{ finish = \"polished\", load = 9 }]",
+        ),
+        key(
+            "forced",
+            Kind::Rows,
+            Need::May,
+            "Combinations that must be in the set: each a level of every factor set on the unit, in declared order.",
+            "[[21, \"turned\"]]",
+        ),
+        key(
+            "already_run",
+            Kind::Rows,
+            Need::May,
+            "Combinations that were run before: the set is chosen to add most to them. They are not run again, and their readings \
+             are not analysed with this study.",
+            "[[21, \"turned\"], [25, \"turned\"]]",
+        ),
+        key(
+            "starts",
+            Kind::Whole(1, 10_000),
+            Need::Or("30"),
+            "Number of random starts of the search; the best end is kept.",
+            "100",
         ),
     ],
 };

@@ -45,7 +45,7 @@ pub(super) static CODES: ShapeCodes = ShapeCodes {
 };
 
 /// Most effects of a model.
-const EFFECTS: u64 = 2_000;
+pub(super) const EFFECTS: u64 = 2_000;
 /// Most factors in one planned effect.
 const EFFECT_ORDER: usize = 6;
 
@@ -383,7 +383,7 @@ fn analysis(desk: &mut Desk<'_>, root: &Tree, factors: &[&str], treatments: Trea
 }
 
 /// Number of effects of one up to `order` of `factors` factors: Σ C(factors, k).
-fn effect_count(factors: usize, order: usize) -> u64 {
+pub(super) fn effect_count(factors: usize, order: usize) -> u64 {
     let mut term: u64 = 1;
     let mut sum: u64 = 0;
     for k in 0..order.min(factors) {

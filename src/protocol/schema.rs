@@ -125,6 +125,10 @@ fn kind(key: &Key) -> Value {
             let label = json!({ "type": ["string", "number"], "pattern": "\\S", "maxLength": LINE });
             json!({ "type": "object", "additionalProperties": { "type": "array", "items": label } })
         }
+        Kind::Choices => {
+            let choice = json!({ "type": "object", "additionalProperties": level, "minProperties": 1 });
+            json!({ "type": "array", "items": choice, "maxItems": LIST })
+        }
         Kind::Numbers(sign) => {
             let mut number = Map::new();
             number.insert("type".into(), json!("number"));

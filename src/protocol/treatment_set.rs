@@ -36,6 +36,9 @@ pub enum Treatments {
     /// Blocks smaller than the number of treatments, in which each pair meets equally often.
     #[serde(rename = "incomplete blocks")]
     IncompleteBlocks,
+    /// The runs that tell most about the effects of the model, under constraints.
+    #[serde(rename = "optimal")]
+    Optimal,
     /// Combinations of one's own.
     #[serde(rename = "list")]
     List,
@@ -43,7 +46,7 @@ pub enum Treatments {
 
 impl Treatments {
     /// Every sort, with the word used in protocols and reports.
-    pub const ALL: [(Self, &'static str); 9] = [
+    pub const ALL: [(Self, &'static str); 10] = [
         (Self::FullFactorial, "full factorial"),
         (Self::Fraction, "two-level fraction"),
         (Self::OrthogonalArray, "orthogonal array"),
@@ -52,6 +55,7 @@ impl Treatments {
         (Self::GraecoLatinSquare, "graeco-latin square"),
         (Self::WilliamsSquare, "williams square"),
         (Self::IncompleteBlocks, "incomplete blocks"),
+        (Self::Optimal, "optimal"),
         (Self::List, "list"),
     ];
 

@@ -294,6 +294,7 @@ impl<'a> Desk<'a> {
             (Kind::Tables(table), DeValue::Array(list)) => self.tables(known, table, path, list.iter(), &span),
             (Kind::Named(table), DeValue::Table(found)) => self.named(known, table, found, key_span),
             (Kind::Lists, DeValue::Table(found)) => Some(self.lists(known, path, found)),
+            (Kind::Choices, DeValue::Array(list)) => self.choices(known, path, list.iter(), &span),
             (Kind::Numbers(sign), DeValue::Table(found)) => self.named_numbers(known, sign, path, found, &span),
             (Kind::Steps, DeValue::Array(list)) => self.items(known, Kind::Prose, path, list.iter(), &span),
             (Kind::Names, DeValue::Array(list)) => self.items(known, Kind::Line, path, list.iter(), &span),
@@ -508,6 +509,41 @@ impl<'a> Desk<'a> {
             }
         }
         Value::Lists(lists)
+    }
+
+    /// Tables of levels under names: each level a list of one.
+    fn choices<'v>(
+        &mut self,
+        known: &Key,
+        path: &str,
+        list: impl ExactSizeIterator<Item = &'v Spanned<DeValue<'v>>>,
+        span: &Span,
+    ) -> Option<Value> {
+        if list.len() > LIST {
+            let message = format!("{path} has {} entries; {LIST} are allowed", list.len());
+            self.shape(Diagnostic::error(self.codes.size, message), span, "");
+            return None;
+        }
+        let count = list.len();
+        let mut made = Vec::new();
+        for value in list {
+            let DeValue::Table(found) = value.get_ref() else {
+                let each = format!("each entry of {path}");
+                self.wrong_type(known, &each, "a table of levels", value.get_ref(), &value.span());
+                continue;
+            };
+            let mut cells = Vec::new();
+            for (name, cell) in in_file_order(found).into_iter().take(LIST) {
+                let inner = format!("`{}` of {path}", shown(name.get_ref()));
+                let item = self.scalar(known, Kind::Level, &inner, cell)?;
+                cells.push((name.get_ref().to_string(), name.span(), vec![item]));
+            }
+            made.push(Item {
+                span: value.span(),
+                value: Value::Lists(cells),
+            });
+        }
+        (made.len() == count).then_some(Value::List(made))
     }
 
     /// Numbers under names: each a list of one.
