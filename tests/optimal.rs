@@ -102,7 +102,7 @@ fn the_same_declaration_gives_the_same_set() {
 /// Class: published. D-optimal sets of the full quadratic on a cube for N = 6, ..., 9 in two factors and of three levels:
 /// |XᵀX|/Nᵖ of the best exact sets of N = 6 on the continuous square is 5.74e-3, on the 3 × 3 grid 3.84e-3 (Box and Draper
 /// 1971, Technometrics 13:731; Mitchell 1974, Technometrics 16:203; from memory). N = 9: the 3 × 3 grid, 9.76e-3, in closed form:
-/// |XᵀX| = 9·6·6·2·2·4 = 5184.
+/// det(X′X) = 9·6·6·2·2·4 = 5184.
 #[test]
 fn the_quadratic_in_two_factors_reaches_the_known_optimum() {
     let columns = vec![vec![vec![-1.0, 1.0], vec![0.0, 0.0], vec![1.0, 1.0]]; 2];
