@@ -1,8 +1,6 @@
-//! Do intervals hold what they promise? Simulated studies whose truth is known; an hour's worth of nobody's time, so it is asked for:
-//! `cargo bench --bench coverage`.
+//! Do intervals hold what they promise? Simulated studies whose truth is known; slow, so it is asked for by name: `cargo bench --bench coverage`.
 //!
-//! Prints a table; the one of the last full run stands in `benches/README.md`. Nothing is asserted. The same bits for any number
-//! of threads: each set has a stream of its own.
+//! Prints a table; nothing is asserted. The same bits for any number of threads: each set has a stream of its own.
 
 #![allow(clippy::print_stdout, clippy::unwrap_used, missing_docs)]
 
