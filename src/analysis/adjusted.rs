@@ -166,7 +166,7 @@ impl<'a> Adjusted<'a> {
         let mut found = Vec::new();
         for (factor, declared) in self.protocol.factors.iter().enumerate() {
             for slope in slopes.iter().filter(|s| s.factor == declared.name) {
-                let Some(centred) = crate::plan::centred_levels(declared) else {
+                let Some(centred) = declared.centred_levels() else {
                     continue;
                 };
                 let end = |better: fn(&f64, &f64) -> bool| {

@@ -66,7 +66,7 @@ fn pairs(protocol: &Protocol, factor: FactorId) -> Vec<(usize, usize)> {
 
 /// The pairs of levels whose differences are listed; none for a factor with so many levels that no table helps.
 pub(super) fn listed_pairs(protocol: &Protocol, factor: FactorId) -> Vec<(usize, usize)> {
-    if let Some(numbers) = crate::plan::centred_levels(&protocol.factors[factor]) {
+    if let Some(numbers) = protocol.factors[factor].centred_levels() {
         let end = |better: fn(&f64, &f64) -> bool| {
             (1..numbers.len()).fold(0, |end, l| if better(&numbers[l], &numbers[end]) { l } else { end })
         };

@@ -19,7 +19,7 @@ use super::fit::Fit;
 use super::frame::Frame;
 use crate::numeric::stream::Stream;
 use crate::numeric::{Matrix, Qr};
-use crate::plan::{Part, Plan, centred_levels, draw};
+use crate::plan::{Part, Plan, draw};
 use crate::protocol::{Effect, FactorId, Placement, Protocol, UnitId};
 use crate::stats::randomization::{
     Effort, Group, Randomization, Scheme, Shifts, shifts, shifts_by_redrawing, test, test_by_redrawing,
@@ -138,7 +138,7 @@ impl<'a> Redraw<'a> {
     pub(super) fn slope(&self, factor: FactorId) -> Option<ShiftFinding> {
         let effect = vec![factor];
         let term = self.term(&effect)?;
-        let contrast = centred_levels(&self.protocol.factors[factor])?;
+        let contrast = self.protocol.factors[factor].centred_levels()?;
         let x: Vec<f64> = self.frame.rows.iter().map(|row| contrast[row.levels[factor]]).collect();
         let name = self.name(&self.protocol.factors[factor].name);
         self.shifts(term, &effect, &[], &x, &contrast, &|levels| levels[factor], &name)
@@ -384,7 +384,7 @@ impl Cells {
         for &factor in effect {
             let declared = &protocol.factors[factor];
             let levels = declared.levels.len();
-            let own: Vec<Vec<f64>> = match centred_levels(declared) {
+            let own: Vec<Vec<f64>> = match declared.centred_levels() {
                 Some(slope) => vec![slope],
                 None => (1..levels).map(|k| step_contrast(k, levels)).collect(),
             };

@@ -102,14 +102,7 @@ impl OrderChart {
         let bottom = top + PLOT;
         canvas.line("wr-axis", (left, bottom), (WIDTH, bottom));
         self.positions(&mut canvas, &place, bottom);
-        let across = Face::SMALL.cut(&self.across, WIDTH - left);
-        canvas.text(
-            Face::SMALL,
-            Anchor::Middle,
-            f64::midpoint(left, WIDTH),
-            bottom + 29.0,
-            &across,
-        );
+        canvas.name_below(&self.across, left, bottom);
         head.finish(canvas, bottom + 36.0)
     }
 

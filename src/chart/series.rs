@@ -85,14 +85,7 @@ impl SeriesChart {
             canvas.line("wr-axis", (at, bottom), (at, bottom + 4.0));
             canvas.text(Face::SMALL, Anchor::Middle, at, bottom + 15.0, &format!("{tick:.0}"));
         }
-        let across = Face::SMALL.cut(&self.across, WIDTH - left);
-        canvas.text(
-            Face::SMALL,
-            Anchor::Middle,
-            f64::midpoint(left, WIDTH),
-            bottom + 29.0,
-            &across,
-        );
+        canvas.name_below(&self.across, left, bottom);
         head.finish(canvas, bottom + 36.0)
     }
 

@@ -351,6 +351,13 @@ impl Canvas {
         }
     }
 
+    /// The name of an axis in small print below a plot that starts at `left` and ends at `bottom`, in the middle of it.
+    pub fn name_below(&mut self, name: &str, left: f64, bottom: f64) {
+        let name = Face::SMALL.cut(name, WIDTH - left);
+        let middle = f64::midpoint(left, WIDTH);
+        self.text(Face::SMALL, Anchor::Middle, middle, bottom + 29.0, &name);
+    }
+
     /// One line of text with its base line at `y`; nothing for an empty one.
     pub fn text(&mut self, face: Face, anchor: Anchor, x: f64, y: f64, text: &str) {
         if text.trim().is_empty() {

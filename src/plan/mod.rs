@@ -25,4 +25,4 @@ pub use shape::{Spot, in_space, map_size, on_map, spots};
 pub use skeleton::{SetUps, Skeleton, SkeletonEffect, SkeletonStratum, skeleton};
 pub use spots::{SpotMap, check_positions, check_room, marks, positions_csv, spot_map, spots_of};
 pub use structure::{Stratum, Structure};
-pub use terms::{Part, Term, centred_levels, every_term, terms};
+pub use terms::{Part, Term, every_term, terms};

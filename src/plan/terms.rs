@@ -7,8 +7,6 @@
 //! level minus the mean of its levels, so that its coefficient is a slope. The part of an effect that its slopes
 //! do not describe is a term of its own, the departure from a straight line.
 
-use rust_decimal::prelude::ToPrimitive;
-
 use std::collections::{BTreeMap, BTreeSet};
 
 use crate::numeric::arrangement::{reduced, representative};
@@ -228,7 +226,7 @@ impl Term {
 /// The columns of one factor at one level: sum-to-zero contrasts, or powers of a numeric level orthogonal over its levels.
 fn factor_columns(factor: &Factor, level: usize) -> Vec<(f64, bool)> {
     let count = factor.levels.len();
-    let Some(numbers) = centred_levels(factor) else {
+    let Some(numbers) = factor.centred_levels() else {
         return (0..count - 1)
             .map(|column| {
                 let value = if level == count - 1 {
@@ -245,19 +243,6 @@ fn factor_columns(factor: &Factor, level: usize) -> Vec<(f64, bool)> {
         .enumerate()
         .map(|(power, column)| (column[level], power == 0))
         .collect()
-}
-
-/// The levels of a numeric factor minus their mean, as numbers; `None` for categories.
-#[must_use]
-pub fn centred_levels(factor: &Factor) -> Option<Vec<f64>> {
-    let numbers = factor.numbers.as_ref()?;
-    let reference = numbers.first().copied().unwrap_or_default();
-    let from_first: Vec<f64> = numbers
-        .iter()
-        .map(|&n| (n - reference).to_f64().unwrap_or(f64::NAN))
-        .collect();
-    let mean = from_first.iter().sum::<f64>() / from_first.len() as f64;
-    Some(from_first.iter().map(|n| n - mean).collect())
 }
 
 /// Powers 1, 2, ... of centred levels, each made orthogonal to a constant and to the powers before it.

@@ -17,7 +17,6 @@ use super::structure::{above, did_you_mean, unit_called};
 use super::tree::{Item, Span, Tree, Value};
 use super::walk::{Desk, shown};
 use crate::diagnostic::Diagnostic;
-use rust_decimal::prelude::ToPrimitive;
 
 /// What is assumed of one response.
 #[derive(Debug, Clone)]
@@ -103,22 +102,16 @@ impl AssumedEffect {
 #[must_use]
 pub fn weight(factor: &Factor, level: usize) -> f64 {
     let last = factor.levels.len().saturating_sub(1);
-    let Some(numbers) = &factor.numbers else {
+    let Some(centred) = factor.centred_levels() else {
         return match level {
             0 => -0.5,
             level if level == last => 0.5,
             _ => 0.0,
         };
     };
-    let reference = numbers.first().copied().unwrap_or_default();
-    let from_first: Vec<f64> = numbers
-        .iter()
-        .map(|&n| (n - reference).to_f64().unwrap_or(f64::NAN))
-        .collect();
-    let mean = from_first.iter().sum::<f64>() / from_first.len() as f64;
-    let high = from_first.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    let low = from_first.iter().copied().fold(f64::INFINITY, f64::min);
-    (from_first[level] - mean) / (high - low)
+    let high = centred.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let low = centred.iter().copied().fold(f64::INFINITY, f64::min);
+    centred[level] / (high - low)
 }
 
 /// Reads the tables `[assumed.RESPONSE]`.

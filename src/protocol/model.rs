@@ -9,6 +9,7 @@
 //! each effect is a sorted list of distinct factors.
 
 use rust_decimal::Decimal;
+use rust_decimal::prelude::ToPrimitive;
 use serde::Serialize;
 
 use super::assumed::Assumed;
@@ -262,6 +263,19 @@ impl Factor {
         } else {
             format!("{}\u{a0}{}", self.levels[index], self.unit)
         }
+    }
+
+    /// The levels of a numeric factor minus their mean, as numbers; `None` for categories.
+    #[must_use]
+    pub fn centred_levels(&self) -> Option<Vec<f64>> {
+        let numbers = self.numbers.as_ref()?;
+        let reference = numbers.first().copied().unwrap_or_default();
+        let from_first: Vec<f64> = numbers
+            .iter()
+            .map(|&n| (n - reference).to_f64().unwrap_or(f64::NAN))
+            .collect();
+        let mean = from_first.iter().sum::<f64>() / from_first.len() as f64;
+        Some(from_first.iter().map(|n| n - mean).collect())
     }
 
     /// True for a factor that is fitted as a slope.

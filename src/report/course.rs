@@ -494,12 +494,5 @@ fn figure(response: &str, carried: &CarryOverFinding, voice: &Voice) -> Option<P
     if series.factor.is_some() {
         caption.push_str(" Lines: the fitted decay.");
     }
-    Some(Picture {
-        name: figure.name,
-        number: 0,
-        title: figure.title,
-        alt: figure.description,
-        caption,
-        svg: figure.svg,
-    })
+    Some(super::figures::picture(figure, caption))
 }

@@ -35,6 +35,18 @@ pub(super) fn figures(protocol: &Protocol, response: &str, found: &ResponseFindi
     .collect()
 }
 
+/// The rows of a figure in words, group by group, for those who cannot see it.
+pub(super) fn spoken(groups: &[(String, Vec<EffectRow>)]) -> String {
+    let groups: Vec<String> = groups
+        .iter()
+        .map(|(name, rows)| {
+            let rows: Vec<String> = rows.iter().map(|row| format!("{}: {}", row.label, row.text)).collect();
+            format!("{name}: {}.", rows.join("; "))
+        })
+        .collect();
+    groups.join(" ")
+}
+
 pub(super) fn picture(figure: Figure, caption: String) -> Picture {
     Picture {
         name: figure.name,
@@ -209,13 +221,7 @@ fn effects(protocol: &Protocol, response: &str, found: &ResponseFindings, voice:
         let parts: Vec<String> = decided.into_iter().take(2).map(|(_, _, answer)| answer).collect();
         capital(&parts.join("; "))
     };
-    let spoken: Vec<String> = groups
-        .iter()
-        .map(|(name, rows)| {
-            let rows: Vec<String> = rows.iter().map(|row| format!("{}: {}", row.label, row.text)).collect();
-            format!("{name}: {}.", rows.join("; "))
-        })
-        .collect();
+    let spoken = spoken(&groups);
     let mut caption = format!(
         "Dot: estimate of the change; line: {}. A line that crosses zero leaves the direction undecided.",
         voice.interval_name()
@@ -245,7 +251,7 @@ fn effects(protocol: &Protocol, response: &str, found: &ResponseFindings, voice:
         description: format!(
             "{title}. Changes of {} with intervals. {}",
             quantity(response, voice),
-            spoken.join(" ")
+            spoken
         ),
         title,
     };

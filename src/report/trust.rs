@@ -114,16 +114,10 @@ fn row(about: &str, found: &HeadlineFinding) -> EffectRow {
 }
 
 fn draw(response: &str, name: &str, title: String, groups: Vec<(String, Vec<EffectRow>)>, voice: &Voice) -> Picture {
-    let spoken: Vec<String> = groups
-        .iter()
-        .map(|(name, rows)| {
-            let rows: Vec<String> = rows.iter().map(|row| format!("{}: {}", row.label, row.text)).collect();
-            format!("{name}: {}.", rows.join("; "))
-        })
-        .collect();
+    let spoken = super::figures::spoken(&groups);
     let head = Head {
         name: format!("{response}-{name}"),
-        description: format!("{title}. {}", spoken.join(" ")),
+        description: format!("{title}. {spoken}"),
         title,
     };
     let chart = EffectsChart {
