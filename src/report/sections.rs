@@ -496,23 +496,18 @@ pub(super) fn provenance(input: &Input) -> Section {
         .map(|(name, value)| vec![Cell::words(*name), Cell::words(*value)])
         .collect();
     let table = Table::new("provenance", "Where the numbers come from", &["What", "Value"]).group("", rows);
-    let draw = if input.as_run() {
-        ""
-    } else {
-        ", draws the order again from the seed"
-    };
     let blocks = vec![
         Block::Table(table.remark(
             "A hash shows that a file is the same as the one used here. It does not show that its contents are true.",
         )),
-        Block::paragraph(format!(
+        Block::paragraph(
             "To compute everything again, take the study folder and the program named above. The first command checks the \
-             hashes and the chain of the record{draw}; the second prints the findings; the third makes this report anew, byte \
-             for byte."
-        )),
+             hashes and the chain of the record; the second prints the findings; the third makes this report anew, byte \
+             for byte.",
+        ),
         Block::Commands {
             lines: [
-                "wellrun verify FOLDER",
+                "wellrun check FOLDER",
                 "wellrun analyse FOLDER --json",
                 "wellrun report FOLDER",
             ]
