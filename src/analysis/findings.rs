@@ -88,6 +88,9 @@ pub struct RecordSummary {
     pub runs_missing: Vec<usize>,
     /// Numbers of the runs with some readings but not all.
     pub runs_incomplete: Vec<usize>,
+    /// The end of the record; left out while it is open.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub closed: Option<ClosedFinding>,
     /// Changed values.
     pub corrections: Vec<CorrectionFinding>,
     /// Departures from the protocol.
@@ -98,6 +101,17 @@ pub struct RecordSummary {
     pub out_of_order: Vec<usize>,
     /// Conditions measured beside the readings.
     pub conditions: Vec<ConditionFinding>,
+}
+
+/// The end of the record.
+#[derive(Debug, Clone, Serialize, Deserialize, JsonSchema)]
+pub struct ClosedFinding {
+    /// When, RFC 3339.
+    pub at: String,
+    /// Initials of who closed it; empty if not said.
+    pub by: String,
+    /// Why it was closed although values are missing without a reason; empty if none are.
+    pub why: String,
 }
 
 /// A changed value.

@@ -6,8 +6,8 @@
 use rust_decimal::prelude::ToPrimitive;
 
 use super::findings::{
-    ConditionFinding, CorrectionFinding, DeviationFinding, FORMAT, Findings, Provenance, QuestionedFinding,
-    RecordSummary, StudyHead,
+    ClosedFinding, ConditionFinding, CorrectionFinding, DeviationFinding, FORMAT, Findings, Provenance,
+    QuestionedFinding, RecordSummary, StudyHead,
 };
 use super::response;
 use crate::diagnostic::{Diagnostic, Diagnostics};
@@ -120,6 +120,11 @@ fn summary(protocol: &Protocol, plan: Option<&Plan>, record: &Record) -> RecordS
         runs_complete: complete,
         runs_missing: missing,
         runs_incomplete: incomplete,
+        closed: record.closed.as_ref().map(|closed| ClosedFinding {
+            at: closed.at.clone(),
+            by: closed.by.clone(),
+            why: closed.why.clone(),
+        }),
         corrections: record
             .corrections
             .iter()

@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use serde::Serialize;
 use serde_json::json;
 
-use super::console::{Console, Page};
+use super::console::{self, Console, Page};
 use super::load::{self, Study};
 use super::outside::Outside;
 use super::{Answer, Done, counted, help_end};
@@ -13,24 +13,34 @@ use crate::diagnostic::{Diagnostic, Diagnostics, Source};
 use crate::record::{self, Context, Entry, Record};
 use crate::study::{self, Folder};
 
-/// Take filled sheets in, or note a departure from the protocol
+/// Take filled sheets in, note a departure from the protocol, or close the record
 ///
 /// Every value is kept exactly as written. Nothing of a file is taken in if anything in it is wrong. The same file
 /// twice adds nothing; a value that differs from the one taken in before is a correction and wants --reason.
 #[derive(Debug, clap::Args)]
-#[command(after_help = help_end!("wellrun record my-study monday.csv tuesday.csv\n  wellrun record my-study fixed.csv --reason \"digits swapped when typed\"\n  wellrun record my-study --deviation \"oven door stood open\" --run 12"))]
+#[command(after_help = help_end!("wellrun record my-study monday.csv tuesday.csv\n  wellrun record my-study fixed.csv --reason \"digits swapped when typed\"\n  wellrun record my-study --deviation \"oven door stood open\" --run 12\n  wellrun record my-study --as csv > readings.csv\n  wellrun record my-study --close --by RB"))]
 pub struct Args {
     /// Folder of the study, then the files; the folder may be left out if it is the current one
     #[arg(value_name = "DIR or FILE")]
     paths: Vec<PathBuf>,
+    /// Print the whole record as one table, a row a reading, and take nothing in
+    #[arg(long = "as", value_enum, value_name = "FORM", conflicts_with_all = ["reason", "deviation", "close", "dry_run"])]
+    shown: Option<Shown>,
     #[command(flatten)]
     intent: Intent,
+}
+
+/// A form in which the record is printed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+pub enum Shown {
+    /// Comma-separated, for spreadsheets and statistics packages
+    Csv,
 }
 
 /// What is to be done with the files, or without any.
 #[derive(Debug, Default, clap::Args)]
 pub struct Intent {
-    /// Why values differ from those taken in before
+    /// Why values differ from those taken in before, or why the study ends with values missing
     #[arg(long, value_name = "TEXT")]
     pub reason: Option<String>,
     /// Note a departure from the protocol, in a sentence
@@ -39,6 +49,12 @@ pub struct Intent {
     /// The run that departed
     #[arg(long, value_name = "N", requires = "deviation")]
     pub run: Option<usize>,
+    /// End the record: nothing can be added afterwards, and a blinded study is unblinded
+    #[arg(long, conflicts_with = "deviation")]
+    pub close: bool,
+    /// Initials of who closes the record
+    #[arg(long, value_name = "INITIALS", requires = "close")]
+    pub by: Option<String>,
     /// Say what would be taken in, and write nothing
     #[arg(long)]
     pub dry_run: bool,
@@ -58,6 +74,11 @@ pub type File = (String, Vec<u8>);
 
 pub fn run(args: &Args, console: &Console, outside: &Outside) -> Done {
     let (dir, paths) = places(args)?;
+    if args.shown.is_some() {
+        let study = load::open(&dir, None, console)?;
+        console::put(&record::tidy(&study.protocol, study.plan.as_ref(), &study.record))?;
+        return Ok(Answer::Yes);
+    }
     let folder = Folder::open(&dir)?;
     let mut files: Vec<File> = Vec::new();
     let mut unreadable = Diagnostics::new();
@@ -89,7 +110,8 @@ fn places(args: &Args) -> Result<(PathBuf, &[PathBuf]), Diagnostics> {
         Some((first, rest)) if first.is_dir() => (first.clone(), rest),
         _ => (PathBuf::from("."), args.paths.as_slice()),
     };
-    if files.is_empty() == args.intent.deviation.is_none() {
+    let alone = args.intent.deviation.is_some() || args.intent.close || args.shown.is_some();
+    if files.is_empty() != alone {
         let (what, help) = if files.is_empty() {
             (
                 "there is nothing to take in",
@@ -97,8 +119,8 @@ fn places(args: &Args) -> Result<(PathBuf, &[PathBuf]), Diagnostics> {
             )
         } else {
             (
-                "a departure from the protocol is noted on its own",
-                "take the sheets in first, then run `wellrun record --deviation TEXT`",
+                "sheets are taken in on their own",
+                "take them in first, then run `wellrun record` with `--deviation`, `--close` or `--as`",
             )
         };
         return Err(Diagnostic::error("F017", what).help(help).into());
@@ -132,6 +154,7 @@ pub fn take(folder: &Folder, files: &[File], intent: &Intent, outside: &Outside)
         warnings,
         ..Batch::default()
     };
+    record::still_open(&study.record)?;
     let mut record = study.record.clone();
     let mut wrong = Diagnostics::new();
     let people = study.people();
@@ -155,6 +178,14 @@ pub fn take(folder: &Folder, files: &[File], intent: &Intent, outside: &Outside)
     }
     if let Some(what) = &intent.deviation {
         match record::deviation(intent.run, what, &context) {
+            Ok(entry) => {
+                batch.add(&study, &context, &record, &[entry], outside)?;
+            }
+            Err(errors) => wrong.extend(errors),
+        }
+    }
+    if intent.close {
+        match record::close(intent.reason.as_deref(), intent.by.as_deref(), &context, &record) {
             Ok(entry) => {
                 batch.add(&study, &context, &record, &[entry], outside)?;
             }
@@ -217,6 +248,9 @@ impl Batch {
         }
         if intent.deviation.is_some() {
             page.sentence("The departure from the protocol is noted.");
+        }
+        if intent.close {
+            page.sentence("The record is closed: nothing can be added to it any more.");
         }
         page.sentence(match (intent.dry_run, self.entries) {
             (true, _) => "Nothing was written (--dry-run).",

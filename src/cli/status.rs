@@ -25,6 +25,9 @@ struct Summary<'a> {
     plan: &'static str,
     #[serde(flatten)]
     status: &'a Status,
+    /// When the record was closed; left out while it is open.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    closed: Option<&'a str>,
     journal_entries: usize,
     journal_head: &'a str,
 }
@@ -43,6 +46,7 @@ pub fn run(args: &Args, console: &Console) -> Done {
         site: study.site.as_ref().map(|site| site.id.as_str()),
         plan,
         status: &status,
+        closed: study.record.closed.as_ref().map(|closed| closed.at.as_str()),
         journal_entries: study.record.entries,
         journal_head: &study.record.head,
     })?;
@@ -75,7 +79,22 @@ fn page(study: &Study, status: &Status, plan: &str) -> Page {
             counted(rows.planned, "row")
         ));
     }
-    if let Some(next) = status.next_run.filter(|_| plan == "frozen") {
+    if let Some(closed) = &record.closed {
+        let by = if closed.by.is_empty() {
+            String::new()
+        } else {
+            format!(" by {}", closed.by)
+        };
+        let why = if closed.why.is_empty() {
+            String::new()
+        } else {
+            format!(": {}", closed.why.trim_end_matches('.'))
+        };
+        page.sentence(format!(
+            "The record was closed on {}{by}{why}. Nothing is added to it any more.",
+            closed.at
+        ));
+    } else if let Some(next) = status.next_run.filter(|_| plan == "frozen") {
         page.sentence(format!("Next: run {next}."));
     }
     for (title, runs) in [

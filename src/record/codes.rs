@@ -71,6 +71,11 @@ pub const CODES: &[(&str, &str)] = &[
     ("R081", "a cell that a control row, or a run's row, has no use for"),
     ("R082", "a control row stands twice"),
     ("R083", "a study is unblinded that is not blinded"),
+    ("R084", "the record is closed, and nothing is added to it"),
+    (
+        "R085",
+        "a record is closed although values are missing without a reason",
+    ),
     ("R099", "there is more of the same than is listed"),
 ];
 

@@ -96,7 +96,7 @@ pub fn deviation(run: Option<usize>, what: &str, context: &Context<'_>) -> Resul
 }
 
 /// What is wrong with a text that somebody gives; `None` if nothing.
-fn text_fault(text: &str, longest: usize) -> Option<String> {
+pub(super) fn text_fault(text: &str, longest: usize) -> Option<String> {
     if text.is_empty() {
         return Some("it is blank".to_owned());
     }

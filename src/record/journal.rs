@@ -132,6 +132,15 @@ pub enum Entry {
         /// Why.
         why: String,
     },
+    /// The end of the record: nothing follows. A blinded study is unblinded by it.
+    Closed {
+        /// Why it was closed although readings are missing without a reason.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        why: Option<String>,
+        /// Initials of who closed it.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        by: Option<String>,
+    },
 }
 
 /// A line as it stands in the journal.

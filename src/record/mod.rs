@@ -1,5 +1,6 @@
 //! Readings: exact decimals, import, journal, corrections, deviations.
 
+mod close;
 mod codes;
 mod columns;
 mod control;
@@ -22,6 +23,7 @@ mod tidy;
 mod whole;
 mod words;
 
+pub use close::{close, still_open};
 pub use codes::{CODES, meaning};
 pub use columns::{Column, Columns};
 pub use control::{
@@ -30,7 +32,7 @@ pub use control::{
 pub use decimal::{Mark, Parsed, Refusal, lies_in, lies_on, parse as parse_number};
 pub use import::{deviation, import};
 pub use journal::{Entry, append_lines, sha256, torn_tail};
-pub use model::{Correction, Deviation, Missing, Questioned, Record, RunRecord, TakenFile, Unblinded, Written};
+pub use model::{Closed, Correction, Deviation, Missing, Questioned, Record, RunRecord, TakenFile, Unblinded, Written};
 pub use replay::{Context, replay};
 pub use status::{ControlRows, MissingValue, OutOfOrder, Status, status};
 pub use table::{Cell, Fault, Rows, Table, decode, decode_text};

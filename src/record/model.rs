@@ -20,6 +20,8 @@ pub struct Record {
     pub control_corrections: Vec<ControlCorrection>,
     /// When and why the study was unblinded; `None` if it was not.
     pub unblinded: Option<Unblinded>,
+    /// When the record was closed; `None` while it is open.
+    pub closed: Option<Closed>,
     /// Changed values, in the order of the journal.
     pub corrections: Vec<Correction>,
     /// Departures from the protocol, in the order of the journal.
@@ -146,4 +148,15 @@ pub struct Unblinded {
     pub at: String,
     /// How many runs had an entry by then.
     pub after_runs: usize,
+}
+
+/// The end of the record.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Closed {
+    /// Why it was closed although readings are missing without a reason; empty if none are.
+    pub why: String,
+    /// Initials of who closed it; empty if not said.
+    pub by: String,
+    /// When, RFC 3339.
+    pub at: String,
 }

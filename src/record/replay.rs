@@ -20,7 +20,7 @@ use super::doubts::of_record;
 use super::gather::MOST_LISTED;
 use super::journal::{Entry, Recorded, lines};
 use super::levels::find_level;
-use super::model::{Correction, Deviation, Missing, Record, RunRecord, TakenFile, Unblinded, Written};
+use super::model::{Closed, Correction, Deviation, Missing, Record, RunRecord, TakenFile, Unblinded, Written};
 use super::whole::position;
 use super::words::{LONGEST_LABEL, LONGEST_TEXT, fault, is_formula, is_open, missing_word};
 
@@ -117,6 +117,9 @@ struct Replayer<'a> {
 impl Replayer<'_> {
     fn apply(&mut self, recorded: &Recorded) -> Result<(), Refused> {
         let at = &recorded.at;
+        if let Some(closed) = &self.record.closed {
+            return Err(("R084", format!("the record was closed on {}", closed.at)));
+        }
         match &recorded.entry {
             Entry::Taken { file, sha256, added } => {
                 let hash = sha256.len() == 64 && sha256.bytes().all(|b| matches!(b, b'0'..=b'9' | b'a'..=b'f'));
@@ -216,6 +219,28 @@ impl Replayer<'_> {
                     why: why.clone(),
                     at: at.clone(),
                     after_runs: self.record.runs.len(),
+                });
+                Ok(())
+            }
+            Entry::Closed { why, by } => {
+                if let Some(why) = why {
+                    check_text(why, LONGEST_TEXT)?;
+                }
+                if let Some(by) = by {
+                    check_text(by, LONGEST_LABEL)?;
+                }
+                let blinded = !self.context.protocol.bench.blinded.is_empty();
+                if blinded && self.record.unblinded.is_none() {
+                    self.record.unblinded = Some(Unblinded {
+                        why: "the record was closed".to_owned(),
+                        at: at.clone(),
+                        after_runs: self.record.runs.len(),
+                    });
+                }
+                self.record.closed = Some(Closed {
+                    why: why.clone().unwrap_or_default(),
+                    by: by.clone().unwrap_or_default(),
+                    at: at.clone(),
                 });
                 Ok(())
             }

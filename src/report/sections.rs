@@ -244,6 +244,23 @@ pub(super) fn departures(input: &Input) -> Section {
     } else {
         blocks.push(Block::list(items));
     }
+    if let Some(closed) = &record.closed {
+        let by = if closed.by.is_empty() {
+            String::new()
+        } else {
+            format!(" by {}", closed.by)
+        };
+        let mut text = format!(
+            "The record was closed on {}{by}; nothing was added to it afterwards.",
+            closed.at
+        );
+        if !closed.why.is_empty() {
+            text.push_str(" It was closed with values missing; the reason given: ");
+            text.push_str(closed.why.trim_end_matches('.'));
+            text.push('.');
+        }
+        blocks.push(Block::paragraph(text));
+    }
     if record.corrections.is_empty() {
         blocks.push(Block::paragraph("No value was corrected after it had been taken in."));
     } else {
