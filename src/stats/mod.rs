@@ -25,6 +25,7 @@ pub mod repeatability;
 pub mod simulation;
 pub mod strata;
 pub mod summary;
+pub mod surface;
 pub mod uncertainty;
 pub mod unreplicated;
 pub mod wash_out;
