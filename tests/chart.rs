@@ -4,6 +4,7 @@
 // Helpers of tests may give up like the tests themselves.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
+mod common;
 #[path = "report/fixture.rs"]
 mod fixture;
 
@@ -318,4 +319,57 @@ fn the_same_findings_give_the_same_bytes() {
             .collect::<Vec<_>>()
     };
     assert_eq!(draw(), draw());
+}
+
+/// Effects without replicates, a surface, and conclusions without a run: labels stay apart in each.
+#[test]
+fn figures_of_published_studies_keep_their_labels_apart() {
+    let one_unit = "[[unit]]\nname = \"run\"\n";
+    let levels = ["-1", "1"].map(str::to_owned);
+    let mut drawn = Vec::new();
+    for (name, letters) in [
+        (
+            "twolevel-sonoluminescence-2to7m3",
+            &["A", "B", "C", "D", "E", "F", "G"][..],
+        ),
+        ("twolevel-bicycle-2to7m4", &["A", "B", "C", "D", "E", "F", "G"][..]),
+        ("twolevel-filtration-rate-2to4", &["A", "B", "C", "D"][..]),
+    ] {
+        let case = common::Case::load(name);
+        let factors: String = letters
+            .iter()
+            .map(|f| common::factor(&format!("{}_with_a_long_name", f.to_lowercase()), "run", &levels))
+            .collect();
+        let protocol = common::as_run(one_unit, &factors, "");
+        let rows = common::pick(&case, &[], letters, "response");
+        let findings = common::analyse(&protocol, &common::record(&protocol, &rows));
+        drawn.extend(pictures(&protocol, &findings));
+    }
+    let factors = ["duration", "temperature"]
+        .map(|f| format!("[factor.{f}]\nset_on = \"run\"\nlevels = [1000, 2000, 3000]\nscale = \"numeric\"\n"));
+    let protocol = common::as_run(one_unit, &factors.concat(), "");
+    let mut rows = Vec::new();
+    for i in 0..18 {
+        let (a, b) = (i % 3, i / 3 % 3);
+        let bend = f64::from((a - 1) * (a - 1) + (b - 1) * (b - 1) - b);
+        let at = |level: i32| ((level + 1) * 1000).to_string();
+        rows.push((
+            vec![],
+            vec![at(a), at(b)],
+            format!("{:.2}", 50.0 - bend + f64::from(i % 5) * 0.03),
+        ));
+    }
+    let mut record = common::record(&protocol, &rows);
+    drawn.extend(pictures(&protocol, &common::analyse(&protocol, &record)));
+    record.questioned.push(wellrun::record::Questioned {
+        run: 3,
+        what: "y".to_owned(),
+        text: rows[2].2.clone(),
+        why: "odd".to_owned(),
+    });
+    drawn.extend(pictures(&protocol, &common::analyse(&protocol, &record)));
+    for kind in ["stands-out", "surface", "without-questioned"] {
+        assert!(drawn.iter().any(|picture| picture.name.ends_with(kind)), "{kind}");
+    }
+    drawn.iter().for_each(check);
 }

@@ -37,6 +37,7 @@ pub(super) fn checks(
         checks.extend(trust::odd_run(diagnosis, deletion, response));
     }
     checks.push(trust::single_runs(diagnosis, ready));
+    checks.extend(trust::lack_of_fit(diagnosis));
     checks.extend(trust::shape(diagnosis, fit.confidence));
     if response.readings > 1 {
         checks.push(within_run(frame, response));

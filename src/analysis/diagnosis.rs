@@ -14,6 +14,7 @@ use super::fit::Fit;
 use super::frame::Frame;
 use super::headline::{HeadlineFinding, headlines};
 use super::influence::{InfluenceFinding, changed, deletion, influence};
+use super::surface::{LackOfFitFinding, lack_of_fit};
 use crate::numeric::{Matrix, sum};
 use crate::plan::Plan;
 use crate::protocol::{Protocol, ResponseId};
@@ -33,6 +34,8 @@ pub struct Diagnosis {
     pub influence: Option<InfluenceFinding>,
     /// Spread of the residuals at each level of each factor.
     pub spread: Vec<SpreadByLevel>,
+    /// What the model leaves over against repeated settings; null without any, or where not all factors were set on the run.
+    pub lack_of_fit: Option<LackOfFitFinding>,
     /// Whether a power of the response would fit better; null if it was not looked at.
     pub transformation: Option<TransformationFinding>,
     /// Last digits of the readings; null if there are too few.
@@ -199,6 +202,7 @@ impl Look<'_> {
                 .ok()
                 .map(|d| influence(self.protocol, &declared.name, self.frame, self.fit, self.relevant(), d)),
             spread: residuals.map_or_else(Vec::new, |r| self.spread(&r)),
+            lack_of_fit: lack_of_fit(self.frame, self.fit),
             transformation: self.transformation(),
             last_digits: self.last_digits(),
             without_questioned: self.without_questioned(&odd_readings),

@@ -13,6 +13,7 @@ use serde::{Deserialize, Serialize};
 use super::aliasing::{AliasFinding, LeftOutFinding};
 use super::diagnosis::Diagnosis;
 use super::precision::{PrecisionFinding, PrecisionStudy};
+use super::surface::SurfaceFinding;
 use super::unreplicated::UnreplicatedFinding;
 
 /// Format name written into `Findings::format`.
@@ -223,6 +224,9 @@ pub struct ResponseFindings {
     /// Effects judged against each other, where no setting was repeated.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub unreplicated: Option<UnreplicatedFinding>,
+    /// The quadratic surface over numeric factors with three or more levels.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub surface: Option<SurfaceFinding>,
     /// How far the numbers can be trusted; null if the study could not be analysed.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub diagnosis: Option<Diagnosis>,

@@ -24,6 +24,7 @@ mod rehearsed;
 mod response;
 mod sources;
 mod summary;
+mod surface;
 mod trust;
 mod unbalanced;
 mod unreplicated;
@@ -43,4 +44,8 @@ pub use precision::{
 };
 pub use rehearsed::{RehearsalFinding, TruthFinding, rehearsed};
 pub use summary::{analyse, findings_schema};
+pub use surface::{
+    CurvatureFinding, LackOfFitFinding, SurfaceCoefficient, SurfaceFactor, SurfaceFinding, SurfaceMap, SurfaceShape,
+    TurningCoordinate, TurningPoint,
+};
 pub use unreplicated::{LoneEffect, Standing, UnreplicatedFinding};

@@ -22,6 +22,7 @@ use super::frame::Frame;
 use super::precision::precision;
 use super::randomization::Redraw;
 use super::sources::components;
+use super::surface::surface;
 use super::trust;
 use super::unreplicated::unreplicated;
 use crate::numeric::distribution::f_upper;
@@ -87,6 +88,7 @@ pub(super) fn findings(
         checks: Vec::new(),
         left_out: Vec::new(),
         unreplicated: None,
+        surface: None,
         diagnosis: None,
         cannot_tell: Vec::new(),
         results: run_results(protocol, &frame),
@@ -132,6 +134,7 @@ pub(super) fn findings(
     let (diagnosis, ready) = look.diagnosis();
     found.checks = checks(declared, &frame, &fit, &diagnosis, &ready);
     found.cannot_tell.extend(trust::set_once(&diagnosis));
+    found.surface = surface(protocol, &frame, &fit);
     found.diagnosis = Some(diagnosis);
     found.unreplicated = unreplicated(protocol, &frame, &fit);
     found.left_out.clone_from(&fit.left_out);

@@ -154,6 +154,20 @@ fn largest_distance(found: &InfluenceFinding) -> Option<(String, f64)> {
         .max_by(|a, b| a.1.total_cmp(&b.1))
 }
 
+/// Does the model leave over more than repeated settings differ by?
+pub(super) fn lack_of_fit(diagnosis: &Diagnosis) -> Option<Check> {
+    let found = diagnosis.lack_of_fit.as_ref()?;
+    Some(judged(
+        "lack of fit against repeated settings".to_owned(),
+        found.p,
+        found.f,
+        "The model leaves over more than repeated settings differ by: effects are missing from it, or settings were not repeated \
+         from scratch."
+            .to_owned(),
+        "The model leaves over no more than repeated settings differ by.".to_owned(),
+    ))
+}
+
 /// Would a power of the response fit better?
 pub(super) fn shape(diagnosis: &Diagnosis, confidence: f64) -> Option<Check> {
     let name = "transformation of the response";

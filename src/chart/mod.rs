@@ -12,6 +12,7 @@
 //! | `power`     | How large must an effect be to be found?        |
 //! | `against`   | How does one quantity depend on another?        |
 //! | `series`    | How do things go on along a series?             |
+//! | `surface`   | Where is the response high, and where low?      |
 //! | `spread`    | Where does the spread of one result come from?  |
 //!
 //! Nothing is computed here but places on the paper. Meaning never rests on colour alone: words, shapes and patterns
@@ -27,6 +28,7 @@ mod order;
 mod power;
 mod series;
 mod spread;
+mod surface;
 mod svg;
 
 use serde::Serialize;
@@ -39,6 +41,7 @@ pub use order::{OrderChart, OrderPoint};
 pub use power::{PowerChart, PowerCurve};
 pub use series::{SeriesChart, SeriesGroup};
 pub use spread::{SpreadChart, SpreadRow};
+pub use surface::{SurfaceChart, Turning};
 pub use svg::{Shape, WIDTH};
 
 /// A finished figure.

@@ -26,6 +26,7 @@ pub(super) fn figures(protocol: &Protocol, response: &str, found: &ResponseFindi
     [
         effects(protocol, response, found, voice),
         super::lone::figure(response, found, voice),
+        super::surface::figure(response, found, voice),
         means(protocol, response, found, voice),
         order(protocol, response, found, voice),
         spread(response, found, voice),

@@ -12,6 +12,7 @@
 //! | `spread`   | the sources of spread in words                         |
 //! | `figures`  | which figures, with which rows and which answer        |
 //! | `lone`     | effects without replicates, and what runs mix          |
+//! | `surface`  | a quadratic surface in words, a table and a figure     |
 //! | `tables`   | which tables, with which columns                       |
 //! | `values`   | the values that a note may pull in, by name            |
 //! | `note`     | the author's Markdown with these values in place       |
@@ -44,6 +45,7 @@ mod rehearsed;
 mod sections;
 pub mod sentences;
 pub mod spread;
+mod surface;
 mod tables;
 mod terminal;
 mod trust;

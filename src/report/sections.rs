@@ -351,6 +351,7 @@ pub(super) fn numbers_of(input: &Input, responses: &Responses) -> Section {
             tables::effects(name, found),
             tables::contrasts(name, found, voice),
             tables::slopes(name, found, voice),
+            super::surface::table(name, found, voice),
             Some(tables::means(name, found, voice)),
             tables::components(name, found, voice),
             tables::strata(name, found),

@@ -381,6 +381,7 @@ impl Voice {
             said.push(lone.unwrap_or_else(|| self.effect(effect)) + few.as_deref().unwrap_or_default());
         }
         said.extend(found.unreplicated.as_ref().map(|u| self.lone_summary(u)));
+        said.extend(found.surface.as_ref().map(|s| self.surface(s)));
         said.extend(self.spread(&found.components));
         said
     }

@@ -295,7 +295,10 @@ fn eigen(mut a: Matrix) -> Vec<(f64, Vec<f64>)> {
     let n = a.rows();
     let mut v = Matrix::identity(n);
     for _ in 0..60 {
-        let off: f64 = (0..n).flat_map(|i| (0..i).map(move |j| (i, j))).map(|(i, j)| a[(i, j)].powi(2)).sum();
+        let off: f64 = (0..n)
+            .flat_map(|i| (0..i).map(move |j| (i, j)))
+            .map(|(i, j)| a[(i, j)].powi(2))
+            .sum();
         let size: f64 = (0..n).map(|i| a[(i, i)].powi(2)).sum();
         if off <= 1e-30 * (size + off) {
             break;
@@ -353,14 +356,23 @@ mod tests {
         let a = 1.414;
         let x1 = vec![-1.0, -1.0, 1.0, 1.0, 0.0, 0.0, 0.0, 0.0, 0.0, a, -a, 0.0, 0.0];
         let x2 = vec![-1.0, 1.0, -1.0, 1.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, a, -a];
-        let y = [76.5, 77.0, 78.0, 79.5, 79.9, 80.3, 80.0, 79.7, 79.8, 78.4, 75.6, 78.5, 77.0];
+        let y = [
+            76.5, 77.0, 78.0, 79.5, 79.9, 80.3, 80.0, 79.7, 79.8, 78.4, 75.6, 78.5, 77.0,
+        ];
         let settings = [0, 1, 2, 3, 4, 4, 4, 4, 4, 5, 6, 7, 8];
         let surface = fit(&y, &[x1, x2], &[], &settings).unwrap();
-        for (found, published) in surface.coefficients.iter().zip([79.94, 0.995, 0.515, -1.376, -1.001, 0.250]) {
+        for (found, published) in surface
+            .coefficients
+            .iter()
+            .zip([79.94, 0.995, 0.515, -1.376, -1.001, 0.250])
+        {
             assert!((found - published).abs() < 6e-4, "{found} {published}");
         }
         let point = surface.turning_point().unwrap();
-        assert!((point[0] - 0.389).abs() < 1e-3 && (point[1] - 0.306).abs() < 1e-3, "{point:?}");
+        assert!(
+            (point[0] - 0.389).abs() < 1e-3 && (point[1] - 0.306).abs() < 1e-3,
+            "{point:?}"
+        );
         assert!((surface.at(&point) - 80.212).abs() < 1e-3);
         let curvatures = surface.curvatures(0.95);
         assert!((curvatures[0].value + 1.4141).abs() < 1e-3 && (curvatures[1].value + 0.9634).abs() < 1e-3);
