@@ -171,13 +171,13 @@ fn a_bend_one_way_is_a_ridge() {
     let mut rows: Vec<(Vec<String>, String)> = Vec::new();
     let mut stream = wellrun::numeric::stream::Stream::named("one way");
     for (i, force) in ["1", "2", "3"].iter().enumerate() {
-        for (j, speed) in ["10", "20", "30"].iter().enumerate() {
+        for speed in ["10", "20", "30"] {
             for (l, lot) in ["A", "B"].iter().enumerate() {
                 let noise = 0.05 * stream.normal();
                 let bend = (i as f64 - 1.0).powi(2);
                 let value = 50.0 - 2.0 * bend + l as f64 + noise;
                 rows.push((
-                    vec![(*force).to_owned(), (*speed).to_owned(), (*lot).to_owned()],
+                    vec![(*force).to_owned(), speed.to_owned(), (*lot).to_owned()],
                     format!("{value:.3}"),
                 ));
             }
