@@ -340,7 +340,7 @@ fn every_sentence_about_a_mixed_effect_says_so() {
     let (protocol, findings) = study(&case, &letters, "[analysis]\nplanned = [\"a\", \"d\"]\n");
     let text = wellrun::report::terminal(&findings, 100).replace(['\u{a0}', '\n'], " ");
     let text = text.split_whitespace().collect::<Vec<_>>().join(" ");
-    assert!(text.contains("D: 22.5 units from the first level to the second, stands out from what chance gives; these runs cannot tell it from a × b, c × g, e × f"), "{text}");
+    assert!(text.contains("D 1 against -1: 22.5 units, stands out from what chance gives; these runs cannot tell it from a × b, c × g, e × f"), "{text}");
     let input = wellrun::report::Input {
         protocol: &protocol,
         site: None,

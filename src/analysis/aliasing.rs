@@ -129,6 +129,10 @@ pub(super) fn chosen(protocol: &Protocol, frame: &Frame) -> Result<Chosen, Strin
         } else if term.effect.len() > 2 && !mixed.same {
             continue;
         }
+        // Curves of higher order beside an interaction are named as left out, not with every effect.
+        if term.effect.len() > 1 && term.part == Part::Departure && !mixed.same {
+            continue;
+        }
         listed[mixed.kept].push(AliasFinding {
             effect: term.name.clone(),
             coefficient: mixed.coefficient,

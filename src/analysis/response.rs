@@ -297,7 +297,7 @@ fn untold(fit: &Fit) -> Vec<String> {
         .collect();
     if !others.is_empty() {
         said.push(format!(
-            "These runs cannot tell {} from the effects that are given; each of those is named with what may stand in it.",
+            "Not in the model, because these runs cannot tell it from the effects that are given: {}.",
             others.join(", ")
         ));
     }

@@ -8,6 +8,7 @@
 
 use std::collections::BTreeMap;
 
+use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -163,18 +164,16 @@ pub struct SurfaceMap {
 /// Points along each side of a map.
 const SIDE: usize = 41;
 
-/// Lowest and highest level of a numeric factor with three or more levels.
+/// Middle and half the span of a numeric factor with three or more levels.
 fn span(factor: &Factor) -> Option<(f64, f64)> {
-    let numbers: Vec<f64> = factor
-        .numbers
-        .as_ref()?
-        .iter()
-        .filter_map(ToPrimitive::to_f64)
-        .collect();
+    let numbers = factor.numbers.as_ref()?;
+    let (low, high) = (numbers.iter().min()?, numbers.iter().max()?);
+    // Halved as decimals: the coding is printed.
+    let half = Decimal::ONE / Decimal::TWO;
+    let middle = low.checked_add(*high)?.checked_mul(half)?.to_f64()?;
+    let half_span = high.checked_sub(*low)?.checked_mul(half)?.to_f64()?;
     let usable = factor.corner_levels() > 2 && !factor.random;
-    let low = numbers.iter().copied().fold(f64::INFINITY, f64::min);
-    let high = numbers.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    (usable && high > low).then_some((low, high))
+    (usable && half_span > 0.0).then_some((middle, half_span))
 }
 
 /// Numbers for the combinations of levels that were run.
@@ -223,11 +222,11 @@ pub(super) fn surface(protocol: &Protocol, frame: &Frame, fit: &Fit) -> Option<S
         .collect();
     let coding: Vec<SurfaceFactor> = own
         .iter()
-        .map(|&(f, (low, high))| SurfaceFactor {
+        .map(|&(f, (middle, half_span))| SurfaceFactor {
             factor: protocol.factors[f].name.clone(),
             unit: protocol.factors[f].unit.clone(),
-            middle: f64::midpoint(low, high),
-            half_span: 0.5 * (high - low),
+            middle,
+            half_span,
         })
         .collect();
     let x: Vec<Vec<f64>> = own

@@ -48,7 +48,7 @@ fn planned(effect: &LoneEffect) -> &'static str {
 
 impl Voice {
     /// The sentence for an effect that only stands beside others.
-    pub(super) fn lone(&self, effect: &LoneEffect, found: &UnreplicatedFinding) -> String {
+    pub(super) fn lone(&self, name: &str, effect: &LoneEffect, found: &UnreplicatedFinding) -> String {
         let place = place(effect.effect, Some(found.pseudo_standard_error));
         let against = match effect.standing {
             Standing::StandsOut => "stands out from what chance gives",
@@ -56,8 +56,8 @@ impl Voice {
             Standing::WithinChance => "not told apart from what chance gives",
         };
         format!(
-            "{}: {} from the first level to the second, {against}{}; {}.",
-            capital(&plain(&effect.term)),
+            "{}: {}, {against}{}; {}.",
+            capital(name),
             with_unit(&fixed(effect.effect, place), &self.unit),
             after_aliases(&effect.aliases),
             planned(effect)
@@ -100,11 +100,26 @@ impl Voice {
     pub(super) fn lone_of(&self, factors: &[String], found: &ResponseFindings) -> Option<String> {
         let unreplicated = found.unreplicated.as_ref()?;
         let test = found.effects.iter().find(|e| e.factors == factors)?;
-        if test.denominator_df.is_some() {
+        // The spread with more degrees of freedom speaks.
+        if test.denominator_df.is_some_and(|df| df >= unreplicated.df) {
             return None;
         }
         let effect = unreplicated.effects.iter().find(|e| e.term == test.term)?;
-        Some(self.lone(effect, unreplicated))
+        let contrast = found
+            .contrasts
+            .iter()
+            .find(|c| [c.factor.as_str()] == *factors && c.within.is_empty());
+        let name = contrast.map_or_else(
+            || plain(&effect.term),
+            |c| {
+                format!(
+                    "{} against {}",
+                    self.setting(&c.factor, &c.to),
+                    self.level(&c.factor, &c.from)
+                )
+            },
+        );
+        Some(self.lone(&name, effect, unreplicated))
     }
 }
 
@@ -229,8 +244,8 @@ mod tests {
             draws: 10_000,
         };
         assert_eq!(
-            said(&voice(None).lone(&effect, &found)),
-            "Stirring rate: 14.6 Shore D from the first level to the second, stands out from what chance gives; these runs \
+            said(&voice(None).lone("stirring rate fast against slow", &effect, &found)),
+            "Stirring rate fast against slow: 14.6 Shore D, stands out from what chance gives; these runs \
              cannot tell it from a × b; planned."
         );
         assert!(said(&voice(None).lone_summary(&found)).contains("stirring rate goes beyond 11.1 Shore D"));

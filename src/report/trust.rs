@@ -46,7 +46,7 @@ fn sentences(
     said.extend(of_outcome(Outcome::Look).map(|check| {
         format!(
             "To look at, {}: {}.",
-            check.name,
+            plain(&check.name),
             voice.check(check).trim_end_matches('.')
         )
     }));
@@ -85,7 +85,7 @@ fn sentences(
             found.statistic
         ));
     }
-    let names = |outcome: Outcome| -> Vec<String> { of_outcome(outcome).map(|c: &Check| c.name.clone()).collect() };
+    let names = |outcome: Outcome| -> Vec<String> { of_outcome(outcome).map(|c: &Check| plain(&c.name)).collect() };
     let quiet = names(Outcome::NothingFound);
     if !quiet.is_empty() {
         said.push(format!("Looked at, and nothing found: {}.", listed(&quiet)));
