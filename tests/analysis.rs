@@ -671,6 +671,17 @@ fn a_numeric_factor_is_a_slope_and_a_departure() {
         "departure",
     );
     close(y(&findings).residual.variance.unwrap(), 0.02, 1e-12, "pure spread");
+    // The straight part over the span of 3; the curvature from the contrast 2, −3, 1 of the means: 2 in all, over 14, times
+    // its range of 5.
+    let trends: Vec<(usize, f64)> = y(&findings).trends.iter().map(|t| (t.degree, t.size.value)).collect();
+    assert_eq!((trends.len(), trends[0].0, trends[1].0), (2, 1, 2));
+    close(trends[0].1, -3.0 / (14.0 / 3.0) * 3.0, 1e-12, "straight part");
+    close(
+        trends[1].1,
+        (2.0 * 10.1 - 3.0 * 9.1 + 8.1) / 14.0 * 5.0,
+        1e-10,
+        "curvature",
+    );
 }
 
 proptest! {

@@ -39,6 +39,20 @@ pub struct EstimateFinding {
     pub p: Option<f64>,
 }
 
+impl EstimateFinding {
+    /// The same, so many times as large.
+    pub(super) fn times(self, factor: f64) -> Self {
+        let scaled = |v: Option<f64>| v.map(|v| v * factor);
+        Self {
+            value: self.value * factor,
+            standard_error: scaled(self.standard_error),
+            low: scaled(self.low),
+            high: scaled(self.high),
+            ..self
+        }
+    }
+}
+
 impl From<Estimate> for EstimateFinding {
     fn from(e: Estimate) -> Self {
         Self {

@@ -213,6 +213,12 @@ pub struct ResponseFindings {
     /// What levels leave behind for the next run; left out if no factor is declared to carry over.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub carry_over: Vec<super::CarryOverFinding>,
+    /// The shape of the change along numeric factors with more than two levels; left out if there is none.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub trends: Vec<super::TrendFinding>,
+    /// What controls read between the runs say; left out if there is none.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub controls: Vec<super::ControlDriftFinding>,
     /// Drift along the order of the runs, and what it does to the changes; left out where the order is not known.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub drift: Option<super::DriftFinding>,

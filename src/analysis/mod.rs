@@ -5,6 +5,7 @@ mod aliasing;
 mod carry_over;
 mod checks;
 mod comparisons;
+mod control_drift;
 mod diagnosis;
 mod drift;
 mod estimate;
@@ -25,6 +26,7 @@ mod response;
 mod sources;
 mod summary;
 mod surface;
+mod trends;
 mod trust;
 mod unbalanced;
 mod unreplicated;
@@ -32,6 +34,7 @@ mod unreplicated;
 pub use adjusted::{CorrectedFinding, EstimateFinding};
 pub use aliasing::{AliasFinding, LeftOutFinding};
 pub use carry_over::{AfterFinding, CarryOverFinding, ResidueFinding, WashOutFinding};
+pub use control_drift::{ControlDriftFinding, OccasionFinding};
 pub use diagnosis::*;
 pub use drift::DriftFinding;
 pub use findings::*;
@@ -48,4 +51,5 @@ pub use surface::{
     CurvatureFinding, LackOfFitFinding, SurfaceCoefficient, SurfaceFactor, SurfaceFinding, SurfaceMap, SurfaceShape,
     TurningCoordinate, TurningPoint,
 };
+pub use trends::TrendFinding;
 pub use unreplicated::{LoneEffect, Standing, UnreplicatedFinding};

@@ -10,6 +10,7 @@ use rust_decimal::prelude::ToPrimitive;
 use super::carry_over::carry_over;
 use super::checks::checks;
 use super::comparisons::{contrasts, verdict};
+use super::control_drift::Course;
 use super::diagnosis::Look;
 use super::drift::drift;
 use super::estimate::Estimate;
@@ -23,6 +24,7 @@ use super::precision::precision;
 use super::randomization::Redraw;
 use super::sources::components;
 use super::surface::surface;
+use super::trends::trends;
 use super::trust;
 use super::unreplicated::unreplicated;
 use crate::numeric::distribution::f_upper;
@@ -84,6 +86,8 @@ pub(super) fn findings(
         precision: Vec::new(),
         precision_study: None,
         carry_over: Vec::new(),
+        trends: Vec::new(),
+        controls: Vec::new(),
         drift: None,
         checks: Vec::new(),
         left_out: Vec::new(),
@@ -122,6 +126,18 @@ pub(super) fn findings(
     fill(&mut found, protocol, plan, &frame, &fit);
     found.components = components(protocol, declared, &frame, &fit);
     found.carry_over = carry_over(protocol, declared, &frame, &fit, &found.contrasts, &found.slopes);
+    found.trends = trends(protocol, &fit);
+    if let Some(plan) = plan {
+        let course = Course {
+            protocol,
+            plan,
+            record,
+            response,
+            frame: &frame,
+            confidence: fit.confidence,
+        };
+        found.controls = course.controls(&found.contrasts, &found.slopes);
+    }
     found.drift = drift(protocol, &frame, &fit, &found.contrasts, &found.slopes);
     let look = Look {
         protocol,

@@ -3,7 +3,10 @@
 //! In:  one response's findings and the `Voice` that names things.
 //! Out: sentences, tables and a figure.
 
-use crate::analysis::{CarryOverFinding, CorrectedFinding, DriftFinding, EstimateFinding, ResponseFindings};
+use crate::analysis::{
+    CarryOverFinding, ControlDriftFinding, CorrectedFinding, DriftFinding, EstimateFinding, ResponseFindings,
+    TrendFinding,
+};
 use crate::chart::{Head, SeriesChart, SeriesGroup};
 
 use super::document::{Cell, Picture, Table};
@@ -50,6 +53,7 @@ pub fn sentences(found: &ResponseFindings, voice: &Voice) -> Vec<String> {
         said.extend(carry_over(carried, voice));
     }
     said.extend(found.drift.as_ref().map(|d| drift(d, voice)));
+    said.extend(found.controls.iter().map(|c| control(c, voice)));
     said
 }
 
@@ -204,6 +208,35 @@ fn drift(found: &DriftFinding, voice: &Voice) -> String {
     text
 }
 
+fn control(found: &ControlDriftFinding, voice: &Voice) -> String {
+    let name = plain(&found.control);
+    if let Some(note) = &found.note {
+        return format!("Whether {name} drifted cannot be told: {note}.");
+    }
+    let Some(over_all) = &found.over_all else {
+        return format!("Whether {name} drifted cannot be told.");
+    };
+    let mut text = match side(over_all) {
+        Some(up) => format!(
+            "{} {} by {} from its first reading to its last.",
+            capital(&name),
+            if up { "climbs" } else { "falls" },
+            measured(over_all, up, voice)
+        ),
+        None if over_all.low.is_some() => format!(
+            "Drift of {name} is undecided: from its first reading to its last {}.",
+            measured(over_all, true, voice)
+        ),
+        None => format!("Drift of {name}: {}.", measured(over_all, true, voice)),
+    };
+    match turned(&found.changes, &format!("the correction by {name}"), voice) {
+        Some(other) => text.extend([" ", other.as_str()]),
+        None if !found.changes.is_empty() => text.push_str(" Corrected by it, every change is decided as before."),
+        None => {}
+    }
+    text
+}
+
 /// The tables: residues, series within runs, changes without and with each addition.
 pub(super) fn tables(response: &str, found: &ResponseFindings, voice: &Voice) -> Vec<Table> {
     let mut all = Vec::new();
@@ -232,7 +265,65 @@ pub(super) fn tables(response: &str, found: &ResponseFindings, voice: &Voice) ->
             voice,
         ));
     }
+    for control in found.controls.iter().filter(|c| !c.changes.is_empty()) {
+        let name = plain(&control.control);
+        all.push(changes(
+            &format!("{response}-corrected-by-{}", control.control),
+            &format!("Changes of {} without and with correction by {name}", plain(response)),
+            &control.changes,
+            voice,
+        ));
+    }
     all
+}
+
+/// The shape of the change along numeric factors with more than two levels.
+pub(super) fn trends(response: &str, found: &ResponseFindings, voice: &Voice) -> Option<Table> {
+    if found.trends.is_empty() {
+        return None;
+    }
+    let title = format!(">{}", capital(&voice.interval_name()));
+    let columns = [
+        "Factor",
+        "Part",
+        ">Moves the response by",
+        ">Standard error",
+        &title,
+        ">p-value\u{a0}(p)",
+        ">Adjusted\u{a0}p",
+    ];
+    let row = |t: &TrendFinding| {
+        let place = words::place(t.size.value, t.size.standard_error);
+        let part = match t.degree {
+            1 => "straight line".to_owned(),
+            2 => "curvature".to_owned(),
+            degree => format!("power {degree}"),
+        };
+        vec![
+            Cell::words(plain(&t.factor)),
+            Cell::words(part),
+            Cell::number(fixed(t.size.value, place), t.size.value),
+            Cell::maybe(t.size.standard_error, |v| fixed(v, place)),
+            interval(&t.size, place),
+            Cell::maybe(t.size.p, p_value),
+            Cell::maybe(t.p_adjusted, p_value),
+        ]
+    };
+    let rows = |planned: bool| found.trends.iter().filter(|t| t.planned == planned).map(row).collect();
+    Some(
+        Table::new(
+            format!("{response}-trends"),
+            format!("Shape of the change of {} along numeric factors", plain(response)),
+            &columns,
+        )
+        .group("Planned before the readings", rows(true))
+        .group("Exploratory", rows(false))
+        .remark(
+            "Each part is told apart from those above it over the levels as they are spaced. It moves the response by so much \
+             between its highest and lowest point on these levels; below zero where it turns downwards at the highest level. \
+             Adjusted: over the parts of one factor (Holm).",
+        ),
+    )
 }
 
 fn interval(e: &EstimateFinding, place: Place) -> Cell {

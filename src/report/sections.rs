@@ -352,6 +352,7 @@ pub(super) fn numbers_of(input: &Input, responses: &Responses) -> Section {
             tables::contrasts(name, found, voice),
             tables::slopes(name, found, voice),
             super::surface::table(name, found, voice),
+            course::trends(name, found, voice),
             Some(tables::means(name, found, voice)),
             tables::components(name, found, voice),
             tables::strata(name, found),
