@@ -281,3 +281,57 @@ fn the_level_of_the_test_is_held() {
     // Binomial with 60 studies and 1/9: 6.7 expected, 15 or more with probability 0.002.
     assert!((1..15).contains(&rejected), "{rejected}");
 }
+
+/// Closed form: a control that climbs by 0.1 a run beside results that do the same; with its correction the difference comes
+/// back, without it does not.
+#[test]
+fn a_control_takes_the_drift_out() {
+    let units = "[[unit]]\nname = \"run\"\ncount = 12\n";
+    let factors = "[factor.finish]\nset_on = \"run\"\nlevels = [\"a\", \"b\"]\n";
+    let rest =
+        "[control.block]\nwhat = \"Reference block\"\nreadings = 2\nevery = 4\n[analysis]\nplanned = [\"finish\"]\n";
+    let protocol = protocol(1, units, factors, rest);
+    let (plan, _, _) = plan::freeze(&protocol, None, 4, "2026-03-02T08:00:00Z").unwrap();
+    let written = |value: f64| {
+        let text = format!("{value:.4}");
+        Some(Written {
+            value: text.parse().unwrap(),
+            text,
+            entry: 1,
+        })
+    };
+    let mut record = Record::default();
+    for run in &plan.runs {
+        let value =
+            60.0 + 0.1 * run.run as f64 + 0.5 * run.levels[0] as f64 + 0.001 * f64::from((run.run * 5 % 7) as u32);
+        let own = RunRecord {
+            run: run.run,
+            readings: vec![vec![written(value)]],
+            ..RunRecord::default()
+        };
+        record.runs.insert(run.run, own);
+    }
+    for row in plan::control_rows(&protocol, 12) {
+        let value = 40.0 + 0.1 * (row.after_run as f64 + 0.5);
+        let own = wellrun::record::ControlRecord {
+            readings: vec![written(value - 0.01), written(value + 0.01)],
+            ..Default::default()
+        };
+        record.controls.insert((row.control, row.number), own);
+    }
+    let mut all = analyse(&protocol, None, Some(&plan), &record, false).unwrap();
+    let found = all.responses.remove("y").unwrap();
+    let control = &found.controls[0];
+    let span = control.occasions.last().unwrap().after_run - control.occasions[0].after_run;
+    close(
+        control.over_all.as_ref().unwrap().value,
+        0.1 * span as f64,
+        1e-9,
+        "drift",
+    );
+    let change = change(&control.changes, "b");
+    assert!((change.corrected.value - 0.5).abs() < 0.06, "{change:?}");
+    assert!((change.uncorrected.value - 0.5).abs() > (change.corrected.value - 0.5).abs());
+    let width = |e: &wellrun::analysis::EstimateFinding| e.high.unwrap() - e.low.unwrap();
+    assert!(width(&change.corrected) < 0.5 * width(&change.uncorrected));
+}
