@@ -11,9 +11,9 @@ use crate::plan::{Plan, SpotMap, map_size, on_map, spots_of};
 use crate::protocol::{Positions, Protocol, Shape, Zone};
 
 /// Width of the widest map on paper, in mm, and height of the highest.
-const ROOM: [f64; 2] = [116.0, 52.0];
+const ROOM: [f64; 2] = [102.0, 46.0];
 /// Space around the face for the zero mark and labels, in mm.
-const RIM: f64 = 6.0;
+const RIM: f64 = 4.0;
 /// Runs × spots for which maps are drawn; beyond, sheets would be too large to print.
 const MOST_MARKS: usize = 300_000;
 
@@ -180,7 +180,7 @@ fn map(positions: &Positions, spots: &SpotMap, used: &[bool], next: &[usize]) ->
         write!(svg, "<path d=\"M{x:.2} {y:.2}l-1.4 -3.2h2.8z\" fill=\"{INK}\"/>")
     };
     let pitch = positions.pitch * scale;
-    let ring = (pitch * 0.46).clamp(1.1, 2.6);
+    let ring = (pitch * 0.46).clamp(1.5, 2.6);
     let cross = (pitch * 0.28).clamp(0.5, 1.1);
     for spot in &spots.spots {
         let (x, y) = place(spot.at);
@@ -205,7 +205,7 @@ fn map(positions: &Positions, spots: &SpotMap, used: &[bool], next: &[usize]) ->
         };
         let (x, y) = place(spot.at);
         let text = (index + 1).to_string();
-        let size = ring * if text.len() < 2 { 1.5 } else { 1.15 };
+        let size = ring * if text.len() < 2 { 1.55 } else { 1.25 };
         let _ = write!(
             svg,
             "<circle cx=\"{x:.2}\" cy=\"{y:.2}\" r=\"{ring:.2}\" fill=\"#fff\" stroke=\"{INK}\" stroke-width=\".4\"/>\
