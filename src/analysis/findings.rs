@@ -57,6 +57,22 @@ pub struct StudyHead {
     /// What sort of study it is, as the protocol says.
     #[serde(default, skip_serializing_if = "String::is_empty")]
     pub kind: String,
+    /// Whether the levels of some factors are codes; left out for a study that was never blinded.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub blinding: Option<BlindingFinding>,
+}
+
+/// How far a study is blinded.
+#[derive(Debug, Clone, Serialize, Deserialize, JsonSchema)]
+pub struct BlindingFinding {
+    /// The blinded factors.
+    pub factors: Vec<String>,
+    /// When it was unblinded, RFC 3339; nothing while the levels are codes.
+    pub unblinded_at: Option<String>,
+    /// Why it was unblinded; empty while the levels are codes.
+    pub why: String,
+    /// How many runs had an entry by then.
+    pub after_runs: usize,
 }
 
 /// What a stranger needs to compute the numbers again.

@@ -6,7 +6,7 @@
 use rust_decimal::prelude::ToPrimitive;
 
 use super::findings::{
-    ClosedFinding, ConditionFinding, CorrectionFinding, DeviationFinding, FORMAT, Findings, Provenance,
+    BlindingFinding, ClosedFinding, ConditionFinding, CorrectionFinding, DeviationFinding, FORMAT, Findings, Provenance,
     QuestionedFinding, RecordSummary, StudyHead,
 };
 use super::response;
@@ -64,6 +64,7 @@ pub fn analyse(
             rehearsal,
             order: if protocol.is_as_run() { "as run" } else { "randomized" }.to_owned(),
             kind: protocol.study.kind.word().to_owned(),
+            blinding: blinding(protocol, record),
         },
         provenance: Provenance {
             tool: env!("CARGO_PKG_VERSION").to_owned(),
@@ -183,4 +184,21 @@ fn condition(protocol: &Protocol, record: &Record, index: usize) -> ConditionFin
 #[must_use]
 pub fn findings_schema() -> serde_json::Value {
     schemars::schema_for!(Findings).to_value()
+}
+
+fn blinding(protocol: &Protocol, record: &Record) -> Option<BlindingFinding> {
+    let blinded = &protocol.bench.blinded;
+    if blinded.is_empty() {
+        return None;
+    }
+    let open = record.unblinded.as_ref();
+    Some(BlindingFinding {
+        factors: blinded
+            .iter()
+            .map(|&factor| protocol.factors[factor].name.clone())
+            .collect(),
+        unblinded_at: open.map(|open| open.at.clone()),
+        why: open.map(|open| open.why.clone()).unwrap_or_default(),
+        after_runs: open.map_or(0, |open| open.after_runs),
+    })
 }

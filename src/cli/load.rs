@@ -7,7 +7,7 @@ use jiff::civil::Date;
 
 use super::console::Console;
 use crate::diagnostic::{Diagnostic, Diagnostics, Source, nearest};
-use crate::plan::{self, Plan};
+use crate::plan::{self, Blind, Plan};
 use crate::protocol::{self, Assumed, Protocol, Site};
 use crate::record::{self, Context, Record};
 use crate::render::Templates;
@@ -34,6 +34,8 @@ pub struct Study {
     pub assumed: Vec<Assumed>,
     /// The frozen order; `None` before freezing and for an as-run study.
     pub plan: Option<Plan>,
+    /// The codes of a blinded study, open or not; while it is blinded, protocol, site and plan above hold codes.
+    pub blind: Blind,
     /// The journal's lines.
     pub journal: Journal,
     /// What they come to.
@@ -41,6 +43,19 @@ pub struct Study {
 }
 
 impl Study {
+    /// Puts codes in place of the levels that nobody is to know yet: nothing that follows can tell.
+    fn blind(&mut self) {
+        let Some(plan) = &mut self.plan else { return };
+        let seed = plan.header.seed.parse().unwrap_or_default();
+        self.blind = Blind::of(&self.protocol, &plan.header.site, seed);
+        if self.blind.is_empty() || self.record.unblinded.is_some() {
+            return;
+        }
+        plan.runs = self.blind.runs(&plan.runs);
+        self.site = self.site.as_ref().map(|site| self.blind.site(site));
+        self.protocol = self.blind.protocol(&self.protocol);
+    }
+
     /// Initials of the people the site names; empty without a site file.
     #[must_use]
     pub fn people(&self) -> Vec<String> {
@@ -160,6 +175,7 @@ pub fn study(folder: &Folder, today: Option<Date>) -> Result<(Study, Diagnostics
         site,
         assumed,
         plan,
+        blind: Blind::default(),
         journal,
         record: Record::default(),
     };
@@ -173,6 +189,7 @@ pub fn study(folder: &Folder, today: Option<Date>) -> Result<(Study, Diagnostics
         Ok(record) => study.record = record,
         Err(wrong) => found.extend(wrong),
     }
+    study.blind();
     found.unless_errors(study)
 }
 

@@ -9,7 +9,7 @@ use super::treatments;
 use super::{Answer, Done, counted, help_end};
 use crate::analysis::{self, PowerOptions};
 use crate::diagnostic::{Diagnostic, Diagnostics};
-use crate::plan::{self, Plan, Skeleton};
+use crate::plan::{self, Blind, Plan, Skeleton};
 use crate::protocol::{self, Protocol, Site};
 use crate::study::{self, Folder};
 
@@ -47,6 +47,12 @@ pub fn run(args: &Args, console: &Console, outside: &Outside) -> Done {
     let seed = args.seed.map_or_else(outside::seed, Ok)?;
     let plan = freeze(&folder, &protocol, site.as_ref(), seed, outside, args.force)?;
     console.json(&json!({ "skeleton": skeleton, "frozen": true, "header": plan.header }))?;
+    if plan.header.key_sha256.is_some() {
+        console.say(&format!(
+            "The key to the codes lies in {}: give it to somebody who takes no readings, and take it out of the folder.",
+            folder.shown(study::KEY)
+        ));
+    }
     console.say(&format!(
         "Froze the order of {} with seed {seed}: {}, {}.\nNext: print the sheets with `wellrun sheet {}`.",
         counted(plan.runs.len(), "run"),
@@ -143,12 +149,19 @@ pub fn freeze(
         writer.remove(study::PLAN_TOML)?;
     }
     writer.write(&[(study::PLAN_CSV.to_owned(), csv.into_bytes())], true)?;
-    match plan::positions_csv(protocol, &plan)? {
-        Some(text) => {
-            writer.write(&[(study::POSITIONS.to_owned(), text.into_bytes())], true)?;
+    let site_id = site.map_or("", |site| site.id.as_str());
+    let beside = [
+        (study::POSITIONS, plan::positions_csv(protocol, &plan)?),
+        (study::KEY, Blind::of(protocol, site_id, seed).key(protocol)),
+    ];
+    for (name, text) in beside {
+        match text {
+            Some(text) => {
+                writer.write(&[(name.to_owned(), text.into_bytes())], true)?;
+            }
+            None if is_frozen => writer.remove(name)?,
+            None => {}
         }
-        None if is_frozen => writer.remove(study::POSITIONS)?,
-        None => {}
     }
     writer.write(&[(study::PLAN_TOML.to_owned(), toml.into_bytes())], false)?;
     Ok(plan)

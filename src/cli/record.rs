@@ -10,10 +10,11 @@ use super::load::{self, Study};
 use super::outside::Outside;
 use super::{Answer, Done, counted, help_end};
 use crate::diagnostic::{Diagnostic, Diagnostics, Source};
+use crate::plan::Plan;
 use crate::record::{self, Context, Entry, Record};
 use crate::study::{self, Folder};
 
-/// Take filled sheets in, note a departure from the protocol, or close the record
+/// Take filled sheets in, note a departure from the protocol, unblind, or close the record
 ///
 /// Every value is kept exactly as written. Nothing of a file is taken in if anything in it is wrong. The same file
 /// twice adds nothing; a value that differs from the one taken in before is a correction and wants --reason.
@@ -55,6 +56,9 @@ pub struct Intent {
     /// Initials of who closes the record
     #[arg(long, value_name = "INITIALS", requires = "close")]
     pub by: Option<String>,
+    /// Show what stands behind the codes of a blinded study from now on, and note why
+    #[arg(long, value_name = "TEXT", conflicts_with_all = ["deviation", "close"])]
+    pub unblind: Option<String>,
     /// Say what would be taken in, and write nothing
     #[arg(long)]
     pub dry_run: bool,
@@ -110,7 +114,8 @@ fn places(args: &Args) -> Result<(PathBuf, &[PathBuf]), Diagnostics> {
         Some((first, rest)) if first.is_dir() => (first.clone(), rest),
         _ => (PathBuf::from("."), args.paths.as_slice()),
     };
-    let alone = args.intent.deviation.is_some() || args.intent.close || args.shown.is_some();
+    let intent = &args.intent;
+    let alone = intent.deviation.is_some() || intent.close || intent.unblind.is_some() || args.shown.is_some();
     if files.is_empty() != alone {
         let (what, help) = if files.is_empty() {
             (
@@ -120,7 +125,7 @@ fn places(args: &Args) -> Result<(PathBuf, &[PathBuf]), Diagnostics> {
         } else {
             (
                 "sheets are taken in on their own",
-                "take them in first, then run `wellrun record` with `--deviation`, `--close` or `--as`",
+                "take them in first, then run `wellrun record` with `--deviation`, `--unblind`, `--close` or `--as`",
             )
         };
         return Err(Diagnostic::error("F017", what).help(help).into());
@@ -163,9 +168,30 @@ pub fn take(folder: &Folder, files: &[File], intent: &Intent, outside: &Outside)
         plan: study.plan.as_ref(),
         people: &people,
     };
+    let coded = (
+        study.blind.protocol(&study.protocol),
+        study.plan.as_ref().map(|plan| Plan {
+            header: plan.header.clone(),
+            runs: study.blind.runs(&plan.runs),
+        }),
+    );
     for (name, bytes) in files {
-        let read = record::decode(name, bytes)
-            .and_then(|source| record::import(&source, &context, &record, intent.reason.as_deref()));
+        let read = record::decode(name, bytes).and_then(|source| {
+            let reason = intent.reason.as_deref();
+            let read = record::import(&source, &context, &record, reason);
+            // A sheet printed while the study was blinded holds codes.
+            let coded = Context {
+                protocol: &coded.0,
+                plan: coded.1.as_ref(),
+                ..context
+            };
+            match read {
+                Err(wrong) if record.unblinded.is_some() => {
+                    record::import(&source, &coded, &record, reason).map_err(|_| wrong)
+                }
+                read => read,
+            }
+        });
         match read {
             Ok((entries, more)) => {
                 batch.warnings.extend(more);
@@ -184,10 +210,21 @@ pub fn take(folder: &Folder, files: &[File], intent: &Intent, outside: &Outside)
             Err(errors) => wrong.extend(errors),
         }
     }
+    if let Some(why) = &intent.unblind {
+        match record::unblind(why, &context, &record) {
+            Ok(entry) => {
+                batch.add(&study, &context, &record, &[entry], outside)?;
+            }
+            Err(error) => wrong.extend(error.into()),
+        }
+    }
     if intent.close {
         match record::close(intent.reason.as_deref(), intent.by.as_deref(), &context, &record) {
             Ok(entry) => {
-                batch.add(&study, &context, &record, &[entry], outside)?;
+                // Nothing can be added after the closing line, so the codes are opened just before it.
+                let mut entries: Vec<Entry> = record::unblind("the record was closed", &context, &record).into_iter().collect();
+                entries.push(entry);
+                batch.add(&study, &context, &record, &entries, outside)?;
             }
             Err(errors) => wrong.extend(errors),
         }
@@ -248,6 +285,9 @@ impl Batch {
         }
         if intent.deviation.is_some() {
             page.sentence("The departure from the protocol is noted.");
+        }
+        if intent.unblind.is_some() {
+            page.sentence("The study is unblinded from here on: sheets, status and reports show the levels.");
         }
         if intent.close {
             page.sentence("The record is closed: nothing can be added to it any more.");

@@ -72,6 +72,12 @@ fn page(study: &Study, status: &Status, plan: &str) -> Page {
         status.complete,
         counted(status.planned, "run")
     ));
+    if !study.blind.is_empty() {
+        page.sentence(match &record.unblinded {
+            None => "The study is blinded: levels are codes.".to_owned(),
+            Some(open) => format!("Unblinded on {}: {}", open.at, open.why),
+        });
+    }
     if let Some(rows) = status.controls {
         page.sentence(format!(
             "{} of {} of controls complete.",

@@ -5,10 +5,11 @@
 //!
 //! Columns of `plan.csv`: `run`, one for each unit except the run unit (its number within the units above it,
 //! from 1), one for each factor (the level as written in the protocol). The run unit's own number is not
-//! written: it counts the runs within the same units above.
+//! written: it counts the runs within the same units above. The levels of a blinded factor stand there as codes.
 
 use std::sync::Arc;
 
+use super::blinding::Blind;
 use super::draw::{ALGORITHM, draw_with, named};
 use super::model::{Plan, PlanHeader, PlannedRun};
 use super::spots::positions_csv;
@@ -56,7 +57,8 @@ fn write(
     let site_id = site.map_or("", |site| site.id.as_str());
     let drawn = draw_with(protocol, &|purpose| named(protocol, site_id, seed, purpose))?;
     let runs = drawn.runs;
-    let csv = write_runs(protocol, &runs);
+    let blind = Blind::of(protocol, site_id, seed);
+    let csv = write_runs(&blind.protocol(protocol), &blind.runs(&runs));
     let header = PlanHeader {
         wellrun_plan: 1,
         study: protocol.study.id.clone(),
@@ -72,7 +74,7 @@ fn write(
         runs: runs.len(),
         tries: protocol.bench.rules.any().then_some(drawn.tries),
         carry_over_spread: drawn.spread,
-        key_sha256: None,
+        key_sha256: blind.key(protocol).map(|text| text_sha256(&text)),
         positions_sha256: None,
         rehearsal,
     };
@@ -159,7 +161,8 @@ pub fn read(csv: &Arc<Source>, toml: &Arc<Source>, protocol: &Protocol) -> Resul
                 .help("bring plan.csv back as `wellrun plan` wrote it; a change at the bench belongs into the record"),
         );
     }
-    let runs = read_runs(csv, protocol, &mut found);
+    let blind = Blind::of(protocol, &header.site, header.seed.parse().unwrap_or_default());
+    let runs = blind.opened(&read_runs(csv, &blind.protocol(protocol), &mut found));
     if !found.has_errors() && header.runs != runs.len() {
         found.push(
             Diagnostic::error(

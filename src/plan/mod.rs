@@ -2,6 +2,7 @@
 
 mod aliases;
 mod balance;
+mod blinding;
 mod control;
 mod draw;
 mod files;
@@ -15,6 +16,7 @@ mod structure;
 mod terms;
 
 pub use aliases::{Alias, AliasChain, Aliasing, alias_chain, aliasing};
+pub use blinding::Blind;
 pub use control::{ControlRow, control_rows};
 pub use draw::{ALGORITHM, Drawn, MOST_RUNS, draw, draw_with};
 pub use files::{freeze, read, rehearse};

@@ -95,6 +95,28 @@ pub fn deviation(run: Option<usize>, what: &str, context: &Context<'_>) -> Resul
         .map(|(entry, _)| entry)
 }
 
+/// The end of blinding as an entry.
+///
+/// # Errors
+///
+/// The study is not blinded, or no longer; the sentence is blank, too long or holds control characters.
+pub fn unblind(why: &str, context: &Context<'_>, record: &Record) -> Result<Entry, Diagnostics> {
+    let mut found = Diagnostics::new();
+    let why = on_one_line(why);
+    if let Some(fault) = text_fault(&why, LONGEST_TEXT) {
+        found.push(Diagnostic::error("R010", format!("the sentence is not taken: {fault}")));
+    }
+    if let Some(open) = &record.unblinded {
+        found.push(Diagnostic::error(
+            "R083",
+            format!("the study was unblinded on {} already: {}", open.at, open.why),
+        ));
+    } else if context.protocol.bench.blinded.is_empty() || context.plan.is_none() {
+        found.push(Diagnostic::error("R083", "the study is not blinded"));
+    }
+    found.unless_errors(Entry::Unblinded { why }).map(|(entry, _)| entry)
+}
+
 /// What is wrong with a text that somebody gives; `None` if nothing.
 pub(super) fn text_fault(text: &str, longest: usize) -> Option<String> {
     if text.is_empty() {

@@ -30,6 +30,7 @@
 //! Never here: files, clock, statistics.
 
 mod answers;
+mod bench;
 mod build;
 pub mod course;
 mod document;

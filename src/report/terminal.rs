@@ -32,6 +32,9 @@ pub fn terminal(findings: &Findings, width: usize) -> String {
     if study.rehearsal {
         paragraph(&mut out, "REHEARSAL: the readings were simulated.", "", width);
     }
+    if let Some(text) = super::bench::blinding(study) {
+        paragraph(&mut out, &text, "", width);
+    }
     if study.order == "as run" {
         paragraph(
             &mut out,
