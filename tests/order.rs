@@ -8,8 +8,12 @@
     clippy::assigning_clones
 )]
 
+#[path = "order/blinding.rs"]
+mod blinding;
 #[path = "order/control.rs"]
 mod control;
+#[path = "order/positions.rs"]
+mod positions;
 #[path = "order/rules.rs"]
 mod rules;
 #[path = "order/support.rs"]

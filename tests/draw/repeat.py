@@ -2,6 +2,8 @@
 # Prints the plan.csv of the small study in tests/plan.rs, or of the one under rules in tests/order/rules.rs:
 #   python3 tests/draw/repeat.py > tests/draw/repeated.csv
 #   python3 tests/draw/repeat.py rules > tests/draw/repeated-rules.csv
+# or the codes of two finishes and the spots of two readings a run on rollers with room for 21, as in tests/order/positions.rs:
+#   python3 tests/draw/repeat.py spots > tests/draw/repeated-spots.txt
 import hashlib
 import itertools
 import math
@@ -148,6 +150,25 @@ number = 1
 while RULES and not keeps_the_rules(rows):
     number += 1
     rows = draw(f" try {number}")
+if "spots" in sys.argv:
+    ROOM, MARKS = 21, 2
+    stream = Stream("blind finish")
+    numbers = [10 + n for n in stream.permutation(90)]
+    print(f"K{numbers[0]} K{numbers[1]}")
+    stream = Stream("spots roller")
+    spots = {}
+    for roller in dict.fromkeys(row[2] for row in rows):
+        sectors, start = [], 1
+        for sector in range(MARKS):
+            length = ROOM // MARKS + (sector < ROOM % MARKS)
+            sectors.append([start + n for n in stream.permutation(length)])
+            start += length
+        for turn, row in enumerate(r for r in rows if r[2] == roller):
+            first = stream.below(MARKS)
+            spots[row[0]] = [sectors[(first + k) % MARKS][turn] for k in range(MARKS)]
+    for row in rows:
+        print(*spots[row[0]])
+    sys.exit()
 print(",".join(["run", *(u[0] for u in UNITS[:-1]), *(f[0] for u in UNITS for f in u[3])]))
 for row in rows:
     print(",".join(map(str, row)))
