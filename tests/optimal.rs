@@ -10,6 +10,7 @@ use wellrun::numeric::stream::Stream;
 use wellrun::plan;
 use wellrun::protocol::{self, Protocol, text_sha256};
 use wellrun::record::{Record, RunRecord, Written};
+use wellrun::stats::power::{Sides, t_power};
 
 fn rig(design: &str) -> Protocol {
     let text = format!(
@@ -126,4 +127,54 @@ fn the_quadratic_in_two_factors_reaches_the_known_optimum() {
     let found = six.solve().unwrap();
     let share = (found.ln_determinant - 6.0 * 6_f64.ln()).exp();
     assert!(share > 3.8e-3 && share < 5.74e-3, "{share}");
+}
+
+/// A protocol with a budget and two-level factors: the designs that fit, and what each of them cannot tell.
+#[test]
+fn a_budget_lists_the_designs_that_fit() {
+    let mut text = "wellrun = 1\n[study]\nid = \"t\"\nversion = \"1\"\ntitle = \"T\"\nquestion = \"Q\"\nkind = \"ruggedness test\"\n\
+        method = \"M\"\n[response.y]\nmeasurand = \"Y\"\nunit = \"mm\"\nresolution = 0.001\nreadings = 1\nreading_time = \"any\"\n\
+        result = \"mean\"\nround_to = \"none\"\nrelevant = 1\n[[unit]]\nname = \"run\"\n"
+        .to_owned();
+    for name in ["v", "w", "x", "u", "z"] {
+        text += &format!("[factor.{name}]\nset_on = \"run\"\nlevels = [\"low\", \"high\"]\n");
+    }
+    text += "[design]\nbudget = 24\n[design.optimal]\nstarts = 2\n[analysis]\nplanned = [\"v\", \"w\", [\"v\", \"w\"]]\n\
+             [assumed.y]\nsource = \"S\"\nspread = { run = 0.5 }\n";
+    let source = Source::new("protocol.toml", text);
+    let (protocol, _) = protocol::read(&source).unwrap();
+    let found = analysis::candidates(&source, &protocol);
+    let names: Vec<&str> = found.iter().map(|candidate| candidate.name.as_str()).collect();
+    assert!(found.iter().all(|candidate| candidate.runs <= 24), "{names:?}");
+    assert!(found.windows(2).all(|pair| pair[0].runs >= pair[1].runs));
+    let called = |name: &str| {
+        let found = found.iter().find(|candidate| candidate.name.starts_with(name));
+        found.unwrap_or_else(|| panic!("{name} in {names:?}"))
+    };
+    assert!(
+        names.iter().all(|name| !name.starts_with("full factorial")),
+        "32 runs do not fit"
+    );
+    // Closed form. 2^(5-1): every pair stands alone, and 16 coefficients leave nothing to judge by.
+    let half = called("two-level fraction of 16 runs");
+    assert_eq!((half.resolution, half.error_df, half.runs), (Some(5), None, 16));
+    assert!(half.mixed.is_empty() && half.lost.is_empty());
+    // 2^(5-2), three times: 24 runs, 7 effects and the mean, so that 16 are left.
+    let quarter = called("two-level fraction of 8 runs");
+    assert_eq!((quarter.resolution, quarter.sets, quarter.runs), (Some(3), 3, 24));
+    assert_eq!(quarter.error_df, Some(16));
+    assert_eq!(quarter.lost, ["v × w"]);
+    // A main effect with 12 runs a level, σ = 0.5, judged on 16: δ = Δ √24 / (2σ). The interaction has no size: a main effect stands in its place.
+    let size = quarter.detectable[0].size.unwrap();
+    let power = t_power(size * 24_f64.sqrt() / (2.0 * 0.5), 16.0, 0.05, Sides::Two);
+    assert!((power - 0.8).abs() < 1e-6, "{size} {power}");
+    assert_eq!(called("screening of 12 runs, folded over").runs, 24);
+    assert!(called("optimal of 24 runs").lost.is_empty());
+    assert_eq!(
+        quarter.write,
+        [
+            "[design] treatments = \"two-level fraction\", runs = 8",
+            "[[unit]] `run`: count = 24"
+        ]
+    );
 }

@@ -81,6 +81,7 @@ fn protocol(units: Vec<Unit>, factors: Vec<Factor>, readings: usize, order: Orde
         conditions: Vec::new(),
         design: Design {
             set: None,
+            budget: None,
             treatments: Treatments::FullFactorial,
             replicates: 1,
             order,

@@ -125,6 +125,7 @@ fn protocol() -> Protocol {
         ],
         design: Design {
             set: None,
+            budget: None,
             treatments: Treatments::FullFactorial,
             replicates: 1,
             order: Order::Randomized,

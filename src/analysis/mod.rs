@@ -2,6 +2,7 @@
 
 mod adjusted;
 mod aliasing;
+mod candidates;
 mod carry_over;
 mod checks;
 mod comparisons;
@@ -33,6 +34,7 @@ mod unreplicated;
 
 pub use adjusted::{CorrectedFinding, EstimateFinding};
 pub use aliasing::{AliasFinding, LeftOutFinding};
+pub use candidates::{Candidate, Detectable, Mixed, candidates};
 pub use carry_over::{AfterFinding, CarryOverFinding, ResidueFinding, WashOutFinding};
 pub use control_drift::{ControlDriftFinding, OccasionFinding};
 pub use diagnosis::*;

@@ -10,6 +10,7 @@
 //! (`| head`) is no failure.
 
 mod analyse;
+mod candidates;
 mod check;
 mod completions;
 mod console;

@@ -5,8 +5,8 @@ use serde_json::json;
 use super::console::{Console, Page};
 use super::load::StudyArgument;
 use super::outside::{self, Outside};
-use super::treatments;
 use super::{Answer, Done, counted, help_end};
+use super::{candidates, treatments};
 use crate::analysis::{self, PowerOptions};
 use crate::diagnostic::{Diagnostic, Diagnostics};
 use crate::plan::{self, Blind, Plan, Skeleton};
@@ -40,8 +40,19 @@ pub fn run(args: &Args, console: &Console, outside: &Outside) -> Done {
     let skeleton = plan::skeleton(&protocol)?;
     console.page(&page(&protocol, &skeleton))?;
     console.diagnostics(&too_little_power(&protocol)?);
+    console.diagnostics(&over_budget(&protocol, &skeleton));
     if args.preview {
-        console.json(&json!({ "skeleton": skeleton, "frozen": false }))?;
+        let fitting = analysis::candidates(&folder.protocol()?, &protocol);
+        if let Some(budget) = protocol.design.budget {
+            let mut page = Page::new();
+            candidates::describe(&mut page, budget, &fitting);
+            console.page(&page)?;
+        }
+        let mut result = json!({ "skeleton": skeleton, "frozen": false });
+        if protocol.design.budget.is_some() {
+            result["candidates"] = json!(fitting);
+        }
+        console.json(&result)?;
         return Ok(Answer::Yes);
     }
     let seed = args.seed.map_or_else(outside::seed, Ok)?;
@@ -61,6 +72,21 @@ pub fn run(args: &Args, console: &Console, outside: &Outside) -> Done {
         args.study.dir.display(),
     ));
     Ok(Answer::Yes)
+}
+
+/// A warning if the study has more runs than it may have.
+fn over_budget(protocol: &Protocol, skeleton: &Skeleton) -> Diagnostics {
+    match protocol.design.budget {
+        Some(budget) if skeleton.runs > budget => {
+            let message = format!(
+                "the study has {}, and its budget is {budget}",
+                counted(skeleton.runs, "run")
+            );
+            let help = "`wellrun plan --preview` lists the designs that fit into the budget";
+            Diagnostic::warning("D033", message).help(help).into()
+        }
+        _ => Diagnostics::new(),
+    }
 }
 
 /// A warning for each planned effect that the study would hardly find, if the protocol states the spreads.
@@ -258,10 +284,15 @@ fn bench_time(minutes: f64) -> String {
     if !(minutes > 0.0 && minutes < 1e9) {
         return String::new();
     }
-    let rounded = ((minutes / 5.0).ceil() * 5.0) as u64;
+    format!("; about {} at the bench", duration(minutes))
+}
+
+/// `3 h 20 min`, to five minutes.
+pub(super) fn duration(minutes: f64) -> String {
+    let rounded = ((minutes.clamp(0.0, 1e9) / 5.0).ceil() * 5.0) as u64;
     match (rounded / 60, rounded % 60) {
-        (0, minutes) => format!("; about {minutes} min at the bench"),
-        (hours, 0) => format!("; about {hours} h at the bench"),
-        (hours, minutes) => format!("; about {hours} h {minutes} min at the bench"),
+        (0, minutes) => format!("{minutes} min"),
+        (hours, 0) => format!("{hours} h"),
+        (hours, minutes) => format!("{hours} h {minutes} min"),
     }
 }

@@ -8,6 +8,7 @@ mod check_optimal;
 mod check_placement;
 mod check_rehearsal;
 mod check_treatments;
+mod choice;
 mod codes;
 mod keys;
 mod model;
@@ -32,6 +33,7 @@ mod walk;
 pub use assumed::{Assumed, AssumedEffect, AssumedResidue, AssumedSize, Spread, weight};
 pub use bench::{Bench, Cleaning, Control, OrderRules, Positions, Shape, Zone};
 pub use check_rehearsal::can_be_rehearsed;
+pub use choice::Choice;
 pub use codes::codes;
 pub use model::{
     AnalysisPlan, Comparisons, ComponentIntervals, Condition, ConditionId, DegreesOfFreedom, Design, Effect, Factor,
@@ -39,7 +41,7 @@ pub use model::{
     ResponseId, Statistic, Study, StudyKind, TreatmentSet, Treatments, Unit, UnitId, Weights,
 };
 pub use precision::{Grouping, MeasurementPlan, PrecisionPlan, Reference};
-pub use read::{read, text_sha256};
+pub use read::{read, read_as, text_sha256};
 pub use read_assumed::read_assumed;
 pub use read_site::read_site;
 pub use schema::{protocol_schema, site_schema};

@@ -310,6 +310,8 @@ pub struct Design {
     /// The set itself and how it lies on the units; `None` for a full factorial without centre points or blocks, and where
     /// something else makes the set.
     pub set: Option<TreatmentSet>,
+    /// Most runs that the study may have, if it says so.
+    pub budget: Option<usize>,
     /// How often each combination of the factors set on a unit comes back within it, where `count` is left out.
     pub replicates: usize,
     /// Who decides the order.

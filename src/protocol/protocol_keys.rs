@@ -589,6 +589,13 @@ static DESIGN: Table = Table {
             "[[21, \"turned\"], [25, \"polished\"]]",
         ),
         key(
+            "budget",
+            Kind::Whole(2, 1_000_000),
+            Need::May,
+            "Most runs that the study may have: `wellrun plan --preview` then lists the designs that fit.",
+            "48",
+        ),
+        key(
             "optimal",
             Kind::Table(&OPTIMAL),
             Need::May,

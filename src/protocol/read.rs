@@ -13,6 +13,7 @@ use rust_decimal::Decimal;
 use sha2::{Digest, Sha256};
 
 use super::check_treatments;
+use super::choice::Choice;
 use super::model::{
     AnalysisPlan, Comparisons, Condition, Design, Effect, Limit, ModelPlan, Order, Procedure, Protocol, Response,
     Statistic, Study, StudyKind, Treatments, UnitId,
@@ -56,10 +57,26 @@ const EFFECT_ORDER: usize = 6;
 /// Everything that is wrong with it, in the order of the file; warnings are among them. Without an error the
 /// warnings come with the protocol.
 pub fn read(source: &Arc<Source>) -> Result<(Protocol, Diagnostics), Diagnostics> {
+    read_changed(source, None)
+}
+
+/// Reads a protocol as if it declared another set of treatments.
+///
+/// # Errors
+///
+/// As `read`, and what would be wrong with that set; places of what was changed are those of the tables they belong to.
+pub fn read_as(source: &Arc<Source>, choice: &Choice) -> Result<(Protocol, Diagnostics), Diagnostics> {
+    read_changed(source, Some(choice))
+}
+
+fn read_changed(source: &Arc<Source>, choice: Option<&Choice>) -> Result<(Protocol, Diagnostics), Diagnostics> {
     let mut desk = Desk::new(source, &CODES);
-    let tree = desk.walk(&PROTOCOL);
+    let mut tree = desk.walk(&PROTOCOL);
     if desk.is_broken() {
         return Err(desk.finish());
+    }
+    if let Some(choice) = choice {
+        choice.apply(&mut tree);
     }
     format_version(&mut desk, &tree, "wellrun", CODES.format);
     let mut design = design(&tree);
@@ -329,6 +346,7 @@ fn design(root: &Tree) -> Design {
             .and_then(|t| t.text("treatments"))
             .map_or(Treatments::FullFactorial, Treatments::of),
         set: None,
+        budget: tree.and_then(|t| usize_of(t, "budget")),
         replicates: tree.and_then(|t| usize_of(t, "replicates")).unwrap_or(1),
         order,
     }

@@ -237,6 +237,7 @@ pub fn protocol() -> Protocol {
         conditions: Vec::new(),
         design: Design {
             set: None,
+            budget: None,
             treatments: Treatments::FullFactorial,
             replicates: 1,
             order: Order::Randomized,
