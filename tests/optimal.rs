@@ -12,8 +12,8 @@ use wellrun::protocol::{self, Protocol, text_sha256};
 use wellrun::record::{Record, RunRecord, Written};
 use wellrun::stats::power::{Sides, t_power};
 
-fn rig(design: &str) -> Protocol {
-    let text = format!(
+fn rig_text(design: &str) -> String {
+    format!(
         "wellrun = 1\n[study]\nid = \"t\"\nversion = \"1\"\ntitle = \"T\"\nquestion = \"Q\"\nkind = \"ruggedness test\"\n\
          method = \"M\"\n[response.y]\nmeasurand = \"Y\"\nunit = \"mm\"\nresolution = 0.001\nreadings = 1\nreading_time = \"any\"\n\
          result = \"mean\"\nround_to = \"none\"\nrelevant = 1\n[[unit]]\nname = \"run\"\n\
@@ -22,7 +22,11 @@ fn rig(design: &str) -> Protocol {
          [design]\ntreatments = \"optimal\"\nruns = 14\n[design.optimal]\nstarts = 2\n{design}\n\
          [analysis]\nplanned = [\"load\", \"finish\"]\n\
          [assumed.y]\nsource = \"S\"\nspread = {{ run = 0.5 }}\n"
-    );
+    )
+}
+
+fn rig(design: &str) -> Protocol {
+    let text = rig_text(design);
     let (protocol, _) = protocol::read(&Source::new("protocol.toml", text)).unwrap_or_else(|wrong| {
         panic!("{}", wrong.iter().map(|d| d.render(false)).collect::<String>());
     });
@@ -177,4 +181,18 @@ fn a_budget_lists_the_designs_that_fit() {
             "[[unit]] `run`: count = 24"
         ]
     );
+}
+
+/// What must not come together comes together in no candidate: of three by three levels with one pair forbidden only
+/// optimal sets are left.
+#[test]
+fn candidates_keep_to_the_constraints() {
+    let text = rig_text("forbidden = [{ load = 9, finish = \"polished\" }]");
+    let source = Source::new("protocol.toml", text.replace("runs = 14", "runs = 14\nbudget = 30"));
+    let (protocol, _) = protocol::read(&source).unwrap();
+    let found = analysis::candidates(&source, &protocol);
+    assert_eq!(found.len(), 2, "{found:?}");
+    assert!(found.iter().all(|candidate| candidate.name.starts_with("optimal")));
+    // 7 coefficients and 4 more.
+    assert_eq!((found[0].runs, found[1].runs), (30, 11));
 }

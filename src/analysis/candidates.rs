@@ -5,7 +5,7 @@
 //!
 //! The set of one unit is exchanged, the finest with factors or that of the declared set; all else stays as declared.
 //! Each candidate is repeated in whole sets as often as the budget has room for. Sets that cannot be made for these
-//! factors are left out.
+//! factors, or that hold levels which an optimal set was told to keep apart, are left out.
 //! Never here: a choice.
 
 use std::sync::Arc;
@@ -13,6 +13,7 @@ use std::sync::Arc;
 use serde::Serialize;
 
 use super::power::{ENOUGH, PowerOptions, power};
+use crate::design::treatments;
 use crate::diagnostic::Source;
 use crate::numeric::arrangement::orthogonal_array_runs;
 use crate::plan::{Skeleton, Structure, skeleton};
@@ -86,6 +87,9 @@ pub fn candidates(source: &Arc<Source>, protocol: &Protocol) -> Vec<Candidate> {
     };
     let others = Structure::of(protocol).runs() / protocol.units[unit].count.max(1);
     let room = budget / others.max(1);
+    // What an optimal set was told to avoid, no other set may hold.
+    let constraints = protocol.design.set.as_ref().map_or(&[][..], |set| &set.forbidden);
+    let candidate = |choice: &Choice, sets: usize, size: usize| candidate(source, choice, constraints, sets, size);
     let mut found: Vec<Candidate> = Vec::new();
     for (treatments, runs, is_folded, size) in sorts(protocol, unit, room) {
         let sets = room / size.max(1);
@@ -99,7 +103,7 @@ pub fn candidates(source: &Arc<Source>, protocol: &Protocol) -> Vec<Candidate> {
             is_folded,
             count: size * sets,
         };
-        found.extend(candidate(source, &choice, sets, size));
+        found.extend(candidate(&choice, sets, size));
     }
     // An optimal set that fills the budget, and one that has just enough runs to be judged.
     let optimal = |runs: usize| {
@@ -112,7 +116,7 @@ pub fn candidates(source: &Arc<Source>, protocol: &Protocol) -> Vec<Candidate> {
         };
         let (changed, _) = read_as(source, &choice).ok()?;
         let coefficients = skeleton(&changed).ok()?.quality?.coefficients;
-        Some((candidate(source, &choice, 1, runs)?, coefficients))
+        Some((candidate(&choice, 1, runs)?, coefficients))
     };
     if let Some((largest, coefficients)) = optimal(room) {
         found.push(largest);
@@ -157,9 +161,23 @@ fn sorts(protocol: &Protocol, unit: UnitId, room: usize) -> Vec<(Treatments, Opt
     sorts
 }
 
-/// A design as it would be; `None` if it cannot be made.
-fn candidate(source: &Arc<Source>, choice: &Choice, sets: usize, size: usize) -> Option<Candidate> {
+/// A design as it would be; `None` if it cannot be made, or holds what must not come together.
+fn candidate(
+    source: &Arc<Source>,
+    choice: &Choice,
+    constraints: &[Vec<(usize, usize)>],
+    sets: usize,
+    size: usize,
+) -> Option<Candidate> {
     let (protocol, _) = read_as(source, choice).ok()?;
+    let rows = treatments(&protocol, choice.unit);
+    let holds = |together: &Vec<(usize, usize)>| {
+        rows.iter()
+            .any(|row| together.iter().all(|&(place, level)| row.get(place) == Some(&level)))
+    };
+    if constraints.iter().any(holds) {
+        return None;
+    }
     let skeleton = skeleton(&protocol).ok()?;
     let planned: Vec<String> = protocol
         .analysis

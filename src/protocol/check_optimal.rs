@@ -24,13 +24,16 @@ const STEPS: f64 = 4e9;
 /// Starts that are made if none are asked for.
 const STARTS: usize = 30;
 
-/// The rows of an optimal set; `None` if there is none, and then it was said why.
+/// A set found: its rows, and what must not come together in a row.
+type Made = (Vec<Vec<usize>>, Vec<Vec<(usize, usize)>>);
+
+/// The rows of an optimal set with its constraints; `None` if there is none, and then it was said why.
 pub(super) fn rows(
     desk: &mut Desk<'_>,
     making: &Making<'_>,
     factors: &[Factor],
     analysis: &AnalysisPlan,
-) -> Option<Vec<Vec<usize>>> {
+) -> Option<Made> {
     let empty = Tree::default();
     let tree = making.tree.tree("optimal").unwrap_or(&empty);
     let Some(runs) = making.tree.whole("runs") else {
@@ -93,7 +96,7 @@ pub(super) fn rows(
         return None;
     }
     match problem.solve() {
-        Ok(found) => Some(found.rows),
+        Ok(found) => Some((found.rows, problem.forbidden)),
         Err(NoSet::NothingAllowed) => {
             desk.say(
                 Diagnostic::error("P107", "every combination of levels is forbidden")

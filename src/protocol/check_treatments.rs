@@ -165,6 +165,7 @@ impl Making<'_> {
             return None;
         }
         let is_two_level = levels.iter().all(|&count| count == 2);
+        let mut forbidden = Vec::new();
         let (mut rows, words) = match self.treatments {
             Treatments::FullFactorial => {
                 let words = (is_two_level && levels.len() <= MOST_FACTORS).then(Vec::new);
@@ -176,7 +177,11 @@ impl Making<'_> {
             }
             Treatments::Screening => self.screening(desk, factors, &levels)?,
             Treatments::OrthogonalArray => (self.array(desk, &levels)?, None),
-            Treatments::Optimal => (super::check_optimal::rows(desk, self, factors, analysis)?, None),
+            Treatments::Optimal => {
+                let (rows, not_together) = super::check_optimal::rows(desk, self, factors, analysis)?;
+                forbidden = not_together;
+                (rows, None)
+            }
             Treatments::List => (self.list(desk, factors)?, None),
             _ => (whole(&levels), None),
         };
@@ -184,6 +189,7 @@ impl Making<'_> {
         let mut set = TreatmentSet {
             unit: self.unit,
             rows,
+            forbidden,
             centre_points,
             words,
             block_words: Vec::new(),

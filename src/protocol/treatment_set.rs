@@ -98,6 +98,8 @@ pub struct TreatmentSet {
     pub unit: UnitId,
     /// The combinations, one a run of the set; centre points come last. Some may come back.
     pub rows: Vec<Vec<usize>>,
+    /// For an optimal set: what must not come together, as (place of the factor in a row, level).
+    pub forbidden: Vec<Vec<(usize, usize)>>,
     /// How many of the last rows are centre points.
     pub centre_points: usize,
     /// For a regular set of two-level factors: its words, over the factors of the unit in declared order (bit 0 the first).
