@@ -141,7 +141,8 @@ fn a_budget_lists_the_designs_that_fit() {
         result = \"mean\"\nround_to = \"none\"\nrelevant = 1\n[[unit]]\nname = \"run\"\n"
         .to_owned();
     for name in ["v", "w", "x", "u", "z"] {
-        text += &format!("[factor.{name}]\nset_on = \"run\"\nlevels = [\"low\", \"high\"]\n");
+        let parts = ["[factor.", name, "]\nset_on = \"run\"\nlevels = [\"low\", \"high\"]\n"];
+        text.push_str(&parts.concat());
     }
     text += "[design]\nbudget = 24\n[design.optimal]\nstarts = 2\n[analysis]\nplanned = [\"v\", \"w\", [\"v\", \"w\"]]\n\
              [assumed.y]\nsource = \"S\"\nspread = { run = 0.5 }\n";

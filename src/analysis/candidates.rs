@@ -125,7 +125,7 @@ pub fn candidates(source: &Arc<Source>, protocol: &Protocol) -> Vec<Candidate> {
             found.extend(optimal(small).map(|(smallest, _)| smallest));
         }
     }
-    found.sort_by(|a, b| b.runs.cmp(&a.runs));
+    found.sort_by_key(|candidate| std::cmp::Reverse(candidate.runs));
     found
 }
 

@@ -283,8 +283,11 @@ fn forbidden(
                 None => is_sound = false,
             }
         }
+        together.sort_unstable();
         all.push(together);
     }
+    // The order in the file means nothing.
+    all.sort();
     is_sound.then_some(all)
 }
 
