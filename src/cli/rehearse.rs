@@ -15,6 +15,7 @@ use super::load::{self, Study, StudyArgument};
 use super::outside::Outside;
 use super::typeset::Options;
 use super::{Answer, Done, analyse, counted, help_end, report, sheet};
+use crate::analysis::Findings;
 use crate::diagnostic::{Diagnostic, Diagnostics, Severity};
 use crate::plan;
 use crate::protocol::{self, Protocol, Site};
@@ -74,7 +75,7 @@ pub fn run(args: &Args, console: &Console, outside: &Outside) -> Done {
     writer.write(&[(MARKER.to_owned(), marker.as_bytes().to_vec())], false)?;
     let outcome = writer.write(&rehearsed.files, false)?;
     drop(writer);
-    let findings = analyse::findings(&rehearsed.study)?;
+    let findings = &rehearsed.findings;
     let filled = &rehearsed.filled;
     console.json(&json!({
         "folder": to,
@@ -90,7 +91,7 @@ pub fn run(args: &Args, console: &Console, outside: &Outside) -> Done {
         })).collect::<Vec<_>>(),
         "left_out": filled.left_out,
     }))?;
-    console.text(&document::rehearsal(&findings, console.columns()))?;
+    console.text(&document::rehearsal(findings, console.columns()))?;
     console.page(&page(&rehearsed, &target, args.seed))?;
     Ok(Answer::Yes)
 }
@@ -99,6 +100,7 @@ pub fn run(args: &Args, console: &Console, outside: &Outside) -> Done {
 struct Rehearsed {
     study: Study,
     filled: Filled,
+    findings: Findings,
     files: Vec<super::record::File>,
 }
 
@@ -155,9 +157,16 @@ fn rehearse(folder: &Folder, args: &Args, outside: &Outside) -> Result<(Rehearse
     let (pages, more) = report::make(&study, &templates, &args.forms, &args.options, false, outside)?;
     warnings.extend(more);
     files.extend(pages);
+    // The report has computed them just now.
+    let written = files.get(&format!("{}/findings.json", study::REPORT));
+    let findings = match written.map(|bytes| serde_json::from_slice(bytes)) {
+        Some(Ok(findings)) => findings,
+        _ => analyse::findings(&study)?,
+    };
     let rehearsed = Rehearsed {
         study,
         filled,
+        findings,
         files: files.into_iter().collect(),
     };
     Ok((rehearsed, warnings))

@@ -6,14 +6,64 @@
 
 use std::fs;
 
+use tempfile::TempDir;
 use wellrun::protocol;
 
-use super::support::{
-    Stage, Tree, assert_same, json, lay_out, roller, roller_in_folder, run, stderr, stdout, text, tree, write,
-};
+use super::support::{Tree, assert_same, json, lay_out, run, stderr, stdout, text, tree, write};
 
-/// What the roller study's protocol does not say itself.
-const ASSUMED: &str = include_str!("../../protocols/roller-reading-spread/assumed.toml");
+/// Four blocks of four runs, two readings each.
+const PROTOCOL: &str = r#"
+wellrun = 1
+[study]
+id = "dry"
+version = "1.0"
+title = "Do two heads read alike?"
+question = "Do two heads read alike?"
+kind = "variance investigation"
+method = "Type D durometer on an operating stand"
+[response.hardness]
+measurand = "Apparent Shore D hardness of the running surface of a drive roller"
+unit = "Shore D"
+resolution = 0.1
+possible = [0, 100]
+expected = [40, 80]
+readings = 2
+reading_time = "1 s after firm contact"
+result = "mean"
+round_to = 0.1
+[[unit]]
+name = "block"
+count = 4
+[[unit]]
+name = "run"
+within = ["block"]
+[factor.head]
+set_on = "run"
+levels = ["first", "second"]
+[design]
+replicates = 2
+[analysis]
+planned = ["head"]
+"#;
+
+/// What the protocol does not say itself.
+const ASSUMED: &str = r#"
+wellrun_assumed = 1
+[assumed.hardness]
+source = "Invented"
+mean = 57
+spread = { block = 0.3, run = 0.2, reading = 0.5 }
+[[assumed.hardness.effect]]
+of = "head"
+difference = -0.9
+"#;
+
+/// The study in a folder of its own, with nothing assumed.
+fn study() -> TempDir {
+    let dir = tempfile::tempdir().unwrap();
+    write(dir.path(), "protocol.toml", PROTOCOL);
+    dir
+}
 
 /// Files of a folder without those of a rehearsal in it.
 fn outside_rehearsal(tree: Tree) -> Tree {
@@ -26,12 +76,13 @@ fn outside_rehearsal(tree: Tree) -> Tree {
 /// somebody may look.
 #[test]
 fn a_rehearsal_leaves_the_study_alone_and_is_marked_everywhere() {
-    let dir = roller_in_folder(Stage::Recorded);
+    let dir = study();
     write(dir.path(), "assumed.toml", ASSUMED);
+    run(dir.path(), &["plan", "--seed", "4"], 0);
     let before = tree(dir.path());
     let told = stdout(&run(dir.path(), &["rehearse", "--as", "html,pdf", "--misread", "1"], 0));
     assert!(told.starts_with("REHEARSAL: "), "{told}");
-    for words in ["temperature, per °C", "Put in", "session × roller", "written down was"] {
+    for words in ["head, first to second", "Put in", "block", "written down was"] {
         assert!(told.replace('\u{a0}', " ").contains(words), "{words}: {told}");
     }
     let after = tree(dir.path());
@@ -60,7 +111,7 @@ fn a_rehearsal_leaves_the_study_alone_and_is_marked_everywhere() {
     assert!(of("record.jsonl").contains("REHEARSAL: every reading was simulated, with seed 1"));
     let findings: serde_json::Value = serde_json::from_str(&of("report/findings.json")).unwrap();
     assert_eq!(findings["study"]["rehearsal"], true);
-    assert!(findings["rehearsal"]["values"].as_array().unwrap().len() > 10);
+    assert!(findings["rehearsal"]["values"].as_array().unwrap().len() > 4);
     // Whoever goes on in that folder by hand cannot lose the mark.
     assert!(stdout(&run(&rehearsal, &["analyse"], 0)).contains("REHEARSAL"));
     assert_eq!(
@@ -77,23 +128,23 @@ fn a_rehearsal_leaves_the_study_alone_and_is_marked_everywhere() {
 /// What goes wrong leaves nothing behind, and no folder of anybody else's is cleared.
 #[test]
 fn a_rehearsal_that_fails_writes_nothing() {
-    let dir = roller_in_folder(Stage::Declared);
+    let dir = study();
     let before = tree(dir.path());
     // Nothing is assumed.
     assert!(stderr(&run(dir.path(), &["rehearse"], 1)).contains("[P130]"));
     assert_same(&tree(dir.path()), &before, "nothing to rehearse by");
     write(dir.path(), "assumed.toml", ASSUMED);
     let before = tree(dir.path());
-    assert!(stderr(&run(dir.path(), &["rehearse", "--missing", "96"], 1)).contains("[P136]"));
+    assert!(stderr(&run(dir.path(), &["rehearse", "--missing", "16"], 1)).contains("[P136]"));
     write(dir.path(), "note.md", "{{value: no.such.name}}");
     assert!(stderr(&run(dir.path(), &["rehearse", "--as", "html"], 1)).contains("[T03"));
-    write(dir.path(), "note.md", &before["note.md"]);
+    fs::remove_file(dir.path().join("note.md")).unwrap();
     assert_same(&tree(dir.path()), &before, "a note with a wrong name");
     fs::create_dir(dir.path().join("mine")).unwrap();
     write(dir.path(), "mine/keep.txt", "mine");
     assert!(stderr(&run(dir.path(), &["rehearse", "--as", "html", "--to", "mine"], 2)).contains("[F003]"));
     assert_eq!(text(dir.path(), "mine/keep.txt"), "mine");
-    write(dir.path(), "assumed.toml", ASSUMED.replace("session = 0.25, ", ""));
+    write(dir.path(), "assumed.toml", ASSUMED.replace("block = 0.3, ", ""));
     assert!(stderr(&run(dir.path(), &["check"], 1)).contains("[P101]"));
     // What a stopped rehearsal left is replaced; the plan of the study takes part in nothing.
     write(dir.path(), "assumed.toml", ASSUMED);
@@ -105,8 +156,7 @@ fn a_rehearsal_that_fails_writes_nothing() {
         dir.path(),
     );
     run(dir.path(), &["rehearse", "--as", "html"], 0);
-    let with_plan = roller(Stage::Frozen);
-    lay_out(&with_plan, dir.path());
+    run(dir.path(), &["plan", "--seed", "9"], 0);
     let first = tree(&dir.path().join("rehearsal"));
     run(dir.path(), &["rehearse", "--as", "html"], 0);
     assert_same(&tree(&dir.path().join("rehearsal")), &first, "with and without a plan");
@@ -139,12 +189,6 @@ fn every_shipped_protocol_goes_from_new_to_its_report() {
             findings["record"]["runs_complete"], findings["record"]["runs_planned"],
             "{name}"
         );
-        // The record of a rehearsal reports like any other.
-        assert_eq!(
-            json(&run(&rehearsal, &["report", "--as", "html", "--json"], 0))["written"],
-            serde_json::json!([]),
-            "{name}"
-        );
         let shown = format!("{example}/rehearsed-sheet.csv");
         if name != "roller-reading-spread" {
             let shown = fs::read_to_string(&shown).unwrap_or_else(|error| panic!("{shown}: {error}"));
@@ -155,7 +199,11 @@ fn every_shipped_protocol_goes_from_new_to_its_report() {
         }
     };
     std::thread::scope(|scope| {
-        for shipped in protocol::shipped() {
+        // The study of the demo goes the whole way elsewhere, with readings of its own.
+        for shipped in protocol::shipped()
+            .iter()
+            .filter(|shipped| shipped.name != "roller-reading-spread")
+        {
             scope.spawn(|| one(shipped.name));
         }
     });
