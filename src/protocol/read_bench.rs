@@ -101,7 +101,9 @@ fn rules(desk: &mut Desk<'_>, root: &Tree, factors: &[Factor]) -> OrderRules {
             "",
         );
     }
-    for factor in root.trees("factor").iter().filter(|_| !balanced) {
+    // Its sequences are balanced by themselves.
+    let williams = root.tree("design").and_then(|design| design.text("treatments")) == Some("williams square");
+    for factor in root.trees("factor").iter().filter(|_| !balanced && !williams) {
         if factor.flag("carries_over") {
             desk.say(
                 Diagnostic::note(

@@ -42,7 +42,11 @@ macro_rules! shipped {
     };
 }
 
-static SHIPPED: [Shipped; 7] = [
+static SHIPPED: [Shipped; 9] = [
+    shipped!(
+        "carry-over",
+        "Does a surface leave something on the indenter that moves the next reading?"
+    ),
     shipped!("centring", "What does it cost to read beside the crown of a roller?"),
     shipped!("instrument-comparison", "Do two instruments agree on the same rollers?"),
     shipped!(
@@ -61,6 +65,10 @@ static SHIPPED: [Shipped; 7] = [
         "roller-reading-spread",
         "What moves a Shore D reading on a drive roller?",
         "assumed.toml"
+    ),
+    shipped!(
+        "ruggedness-screen",
+        "Which of seven liberties of the procedure move a Shore D reading?"
     ),
     shipped!(
         "temperature-sensitivity",
