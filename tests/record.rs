@@ -97,6 +97,7 @@ fn protocol(units: Vec<Unit>, factors: Vec<Factor>, readings: usize, order: Orde
         precision: None,
         measurement_system: None,
         references: Vec::new(),
+        measurement: wellrun::protocol::Measurement::default(),
         procedure: Procedure::default(),
         bench: wellrun::protocol::Bench::default(),
         sha256: "0".repeat(64),

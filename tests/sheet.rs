@@ -141,6 +141,7 @@ fn protocol() -> Protocol {
         precision: None,
         measurement_system: None,
         references: Vec::new(),
+        measurement: wellrun::protocol::Measurement::default(),
         procedure: Procedure {
             before_study: texts(&[
                 "Write serial numbers and certificates into the table above and see that they match the site file.",

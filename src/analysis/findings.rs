@@ -10,10 +10,13 @@ use super::rehearsed::RehearsalFinding;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::agreement::AgreementFinding;
 use super::aliasing::{AliasFinding, LeftOutFinding};
+use super::decision::DecisionFinding;
 use super::diagnosis::Diagnosis;
 use super::precision::{PrecisionFinding, PrecisionStudy};
 use super::surface::SurfaceFinding;
+use super::uncertainty::UncertaintyFinding;
 use super::unreplicated::UnreplicatedFinding;
 
 /// Format name written into `Findings::format`.
@@ -238,6 +241,15 @@ pub struct ResponseFindings {
     /// Drift along the order of the runs, and what it does to the changes; left out where the order is not known.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub drift: Option<super::DriftFinding>,
+    /// What makes a stated result uncertain, where the protocol declares a budget.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub uncertainty: Option<UncertaintyFinding>,
+    /// Results held against the limit, where the protocol declares how.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub decision: Option<DecisionFinding>,
+    /// How two methods agree, where the protocol declares a comparison.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub agreement: Option<AgreementFinding>,
     /// Is there anything the model does not see?
     pub checks: Vec<Check>,
     /// Effects of the protocol that these runs cannot tell from those of the model.

@@ -1,12 +1,14 @@
 //! Protocol, plan and record to findings; chooses what `stats` is asked.
 
 mod adjusted;
+mod agreement;
 mod aliasing;
 mod candidates;
 mod carry_over;
 mod checks;
 mod comparisons;
 mod control_drift;
+mod decision;
 mod diagnosis;
 mod drift;
 mod estimate;
@@ -16,6 +18,7 @@ mod frame;
 mod headline;
 mod influence;
 mod layers;
+mod measurement;
 mod power;
 mod power_simulation;
 mod power_size;
@@ -30,13 +33,21 @@ mod surface;
 mod trends;
 mod trust;
 mod unbalanced;
+mod uncertainty;
 mod unreplicated;
 
 pub use adjusted::{CorrectedFinding, EstimateFinding};
+pub use agreement::{
+    AcceptableFinding, AgreementFinding, BiasFinding, Closeness, ConcordanceFinding, EquivalenceFinding, LimitFinding,
+    LineFinding, NextFinding, PairFinding, RankFinding, ToleranceFinding, TrendFinding, WithinFinding,
+};
 pub use aliasing::{AliasFinding, LeftOutFinding};
 pub use candidates::{Candidate, Detectable, Mixed, candidates};
 pub use carry_over::{AfterFinding, CarryOverFinding, ResidueFinding, WashOutFinding};
 pub use control_drift::{ControlDriftFinding, OccasionFinding};
+pub use decision::{
+    CurvePoint, DecisionFinding, JudgedResult, LeastTrueValue, ProductionFinding, RiskFinding, WindowFinding,
+};
 pub use diagnosis::*;
 pub use drift::DriftFinding;
 pub use findings::*;
@@ -54,4 +65,5 @@ pub use surface::{
     TurningCoordinate, TurningPoint,
 };
 pub use trends::TrendFinding;
+pub use uncertainty::{CorrelationFinding, OptionFinding, SimulationFinding, SourceFinding, UncertaintyFinding};
 pub use unreplicated::{LoneEffect, Standing, UnreplicatedFinding};

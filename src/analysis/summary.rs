@@ -9,7 +9,7 @@ use super::findings::{
     BlindingFinding, ClosedFinding, ConditionFinding, CorrectionFinding, DeviationFinding, FORMAT, Findings, Provenance,
     QuestionedFinding, RecordSummary, StudyHead,
 };
-use super::response;
+use super::{measurement, response};
 use crate::diagnostic::{Diagnostic, Diagnostics};
 use crate::numeric::sum;
 use crate::plan::Plan;
@@ -53,7 +53,7 @@ pub fn analyse(
         .enumerate()
         .map(|(index, declared)| (declared.name.clone(), response::findings(protocol, plan, record, index)))
         .collect();
-    Ok(Findings {
+    let mut findings = Findings {
         format: FORMAT.to_owned(),
         study: StudyHead {
             id: protocol.study.id.clone(),
@@ -78,7 +78,9 @@ pub fn analyse(
         record: summary(protocol, plan, record),
         responses,
         rehearsal: None,
-    })
+    };
+    measurement::add(protocol, site, plan, record, &mut findings);
+    Ok(findings)
 }
 
 fn summary(protocol: &Protocol, plan: Option<&Plan>, record: &Record) -> RecordSummary {

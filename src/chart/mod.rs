@@ -14,6 +14,9 @@
 //! | `series`    | How do things go on along a series?             |
 //! | `surface`   | Where is the response high, and where low?      |
 //! | `spread`    | Where does the spread of one result come from?  |
+//! | `plot`      | How do two methods differ? How often does a product pass? |
+//! | `bars`      | Which source of uncertainty is the largest?     |
+//! | `limit`     | How do results lie to a limit?                  |
 //!
 //! Nothing is computed here but places on the paper. Meaning never rests on colour alone: words, shapes and patterns
 //! carry it. Labels are measured, wrapped and cut so that none overlaps another or leaves the canvas.
@@ -21,10 +24,13 @@
 
 mod against;
 mod axis;
+mod bars;
 mod effects;
+mod limit;
 mod lone;
 mod means;
 mod order;
+mod plot;
 mod power;
 mod series;
 mod spread;
@@ -34,10 +40,13 @@ mod svg;
 use serde::Serialize;
 
 pub use against::{Across, AgainstChart, Curve, Level, Mark, Series};
+pub use bars::{BarRow, BarsChart};
 pub use effects::{EffectRow, EffectsChart};
+pub use limit::{LimitChart, LimitRow};
 pub use lone::{LoneChart, LoneRow};
 pub use means::{Column, MeansChart, Panel};
 pub use order::{OrderChart, OrderPoint};
+pub use plot::{Line, Pen, PlotChart};
 pub use power::{PowerChart, PowerCurve};
 pub use series::{SeriesChart, SeriesGroup};
 pub use spread::{SpreadChart, SpreadRow};

@@ -86,6 +86,8 @@ pub(super) enum Kind {
     Lists,
     /// Tables of levels under the names of factors.
     Choices,
+    /// A list of numbers.
+    Series,
     /// Numbers under names that the protocol declares elsewhere.
     Numbers(Sign),
 }
@@ -142,6 +144,7 @@ impl Kind {
             Self::Named(_) => "tables with names".into(),
             Self::Lists => "lists of texts under names".into(),
             Self::Choices => "a list of levels under names, [{ ... = 21, ... = \"turned\" }]".into(),
+            Self::Series => "a list of numbers, [1.5, 1.7]".into(),
             Self::Numbers(_) => "numbers under names, { ... = 0.3, ... = 0.5 }".into(),
         }
     }

@@ -3,6 +3,7 @@
 mod assumed;
 mod bench;
 mod bench_keys;
+mod budget;
 mod check_inference;
 mod check_optimal;
 mod check_placement;
@@ -10,7 +11,11 @@ mod check_rehearsal;
 mod check_treatments;
 mod choice;
 mod codes;
+mod comparing;
+mod deciding;
 mod keys;
+mod measurement;
+mod measurement_keys;
 mod model;
 mod number;
 mod precision;
@@ -34,7 +39,11 @@ pub use assumed::{Assumed, AssumedEffect, AssumedResidue, AssumedSize, Spread, w
 pub use bench::{Bench, Cleaning, Control, OrderRules, Positions, Shape, Zone};
 pub use check_rehearsal::can_be_rehearsed;
 pub use choice::Choice;
+pub use budget::{Anew, Budget, Correlation, Given, Limited, Origin, Source};
 pub use codes::codes;
+pub use comparing::ComparisonPlan;
+pub use deciding::{DecisionPlan, JudgedBy, Production, RetestRule, Rule, Window};
+pub use measurement::Measurement;
 pub use model::{
     AnalysisPlan, Comparisons, ComponentIntervals, Condition, ConditionId, DegreesOfFreedom, Design, Effect, Factor,
     FactorId, Likelihood, Limit, ModelOf, ModelPlan, Order, PartOf, Placement, Procedure, Protocol, Response,

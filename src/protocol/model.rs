@@ -14,6 +14,7 @@ use serde::Serialize;
 
 use super::assumed::Assumed;
 use super::bench::Bench;
+use super::measurement::Measurement;
 use super::precision::{MeasurementPlan, PrecisionPlan, Reference};
 pub use super::treatment_set::{Placement, TreatmentSet, Treatments};
 
@@ -51,6 +52,8 @@ pub struct Protocol {
     pub measurement_system: Option<MeasurementPlan>,
     /// Things whose value is known from elsewhere.
     pub references: Vec<Reference>,
+    /// What a stated result means: uncertainty, decisions near a limit, comparisons of methods.
+    pub measurement: Measurement,
     /// Steps and cautions for the sheet.
     pub procedure: Procedure,
     /// What goes on at the bench beside the runs.

@@ -5,6 +5,7 @@
 
 use super::bench_keys::{BLINDING, CLEANING, CONTROL, ORDER, POSITIONS};
 use super::keys::{Key, Kind, Need, Sign, Table};
+use super::measurement_keys::{COMPARISON, DECISION, UNCERTAINTY};
 use super::model::{
     ComponentIntervals, DegreesOfFreedom, Likelihood, ModelOf, Statistic, StudyKind, Treatments, Weights,
 };
@@ -141,6 +142,27 @@ pub(super) static PROTOCOL: Table = Table {
             Kind::Table(&POSITIONS),
             Need::May,
             "Where on the specimen the readings are taken.",
+            "",
+        ),
+        key(
+            "uncertainty",
+            Kind::Named(&UNCERTAINTY),
+            Need::May,
+            "What makes a stated result uncertain; one table a response, under its name.",
+            "",
+        ),
+        key(
+            "decision",
+            Kind::Named(&DECISION),
+            Need::May,
+            "How results are held against the limit of a response; one table a response, under its name.",
+            "",
+        ),
+        key(
+            "comparison",
+            Kind::Named(&COMPARISON),
+            Need::May,
+            "Two methods on the same specimens; one table a response, under its name.",
             "",
         ),
         key(

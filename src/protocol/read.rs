@@ -14,6 +14,7 @@ use sha2::{Digest, Sha256};
 
 use super::check_treatments;
 use super::choice::Choice;
+use super::measurement::{self, Context};
 use super::model::{
     AnalysisPlan, Comparisons, Condition, Design, Effect, Limit, ModelPlan, Order, Procedure, Protocol, Response,
     Statistic, Study, StudyKind, Treatments, UnitId,
@@ -127,6 +128,13 @@ fn read_changed(source: &Arc<Source>, choice: Option<&Choice>) -> Result<(Protoc
     };
     let bench = read_bench::bench(&mut desk, &tree, declared);
     super::check_rehearsal::sizes(&mut desk, &tree, &assumed, &responses);
+    let context = Context {
+        responses: &responses,
+        units: &units,
+        factors: &factors,
+        conditions: &conditions,
+    };
+    let measurement = measurement::read(&mut desk, &tree, &context);
     let protocol = Protocol {
         study,
         responses,
@@ -139,6 +147,7 @@ fn read_changed(source: &Arc<Source>, choice: Option<&Choice>) -> Result<(Protoc
         precision,
         measurement_system,
         references,
+        measurement,
         procedure: procedure(&tree),
         bench,
         sha256: text_sha256(&source.text),

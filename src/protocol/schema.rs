@@ -129,6 +129,7 @@ fn kind(key: &Key) -> Value {
             let choice = json!({ "type": "object", "additionalProperties": level, "minProperties": 1 });
             json!({ "type": "array", "items": choice, "maxItems": LIST })
         }
+        Kind::Series => json!({ "type": "array", "items": { "type": "number" }, "maxItems": LIST }),
         Kind::Numbers(sign) => {
             let mut number = Map::new();
             number.insert("type".into(), json!("number"));

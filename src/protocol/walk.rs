@@ -301,6 +301,9 @@ impl<'a> Desk<'a> {
             (Kind::Names, DeValue::String(_)) => self
                 .scalar(known, Kind::Line, path, value)
                 .map(|item| Value::List(vec![item])),
+            (Kind::Series, DeValue::Array(list)) => {
+                self.items(known, Kind::Number(Sign::Any), path, list.iter(), &span)
+            }
             (Kind::Levels, DeValue::Array(list)) => self.items(known, Kind::Level, path, list.iter(), &span),
             (Kind::Effects, DeValue::Array(list)) => self.items(known, Kind::Effects, path, list.iter(), &span),
             (Kind::Rows, DeValue::Array(list)) => self.items(known, Kind::Levels, path, list.iter(), &span),

@@ -6,19 +6,24 @@
 use crate::analysis::ResponseFindings;
 use crate::protocol::StudyKind;
 
+use super::measurement;
 use super::words::{Voice, capital};
 
 /// Whether the findings hold the statement that a study of such a kind is made for.
 pub(super) fn stated(kind: &str, found: &ResponseFindings) -> bool {
     kind == StudyKind::Interlaboratory.word() && found.precision_study.is_some()
+        || kind == StudyKind::MethodComparison.word() && found.agreement.is_some()
 }
 
 /// The answers for one response; `kind` is the word for the kind of study, empty in older findings.
 pub(super) fn answers(kind: &str, found: &ResponseFindings, voice: &Voice) -> Vec<String> {
     let mut said = match &found.precision_study {
-        Some(study) if stated(kind, found) => voice.precision(study, &found.precision),
+        Some(study) if kind == StudyKind::Interlaboratory.word() => voice.precision(study, &found.precision),
+        // A comparison answers what its own factor does.
+        _ if stated(kind, found) => Vec::new(),
         _ => voice.answers(found),
     };
+    measurement::around(&mut said, kind, found, voice);
     if said.is_empty() {
         said.push(
             "The readings at hand answer none of the planned questions; the tables show what there is.".to_owned(),

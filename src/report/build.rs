@@ -16,6 +16,7 @@ use crate::protocol::{Protocol, Site};
 
 use super::answers::{answers, stated};
 use super::document::{Answers, Block, Fact, Notice, Report, Section};
+use super::measurement;
 use super::note;
 use super::number::{self, with_unit};
 use super::order::{self, Part};
@@ -101,6 +102,7 @@ pub fn value_names(input: &Input) -> BTreeMap<String, String> {
     }
     for (name, found, voice) in input.responses() {
         names.response(name, found, &voice);
+        measurement::values(name, found, &voice, &mut |name, value| names.add(name, value));
     }
     names.0
 }
@@ -150,6 +152,9 @@ pub fn build(input: &Input) -> Result<(Report, Diagnostics), Diagnostics> {
             Part::Figures => pictures(input, &responses),
             Part::Trust => trust(input, &responses),
             Part::Numbers => numbers_of(input, &responses),
+            Part::Agreement => measurement::agreements(&responses),
+            Part::Uncertainty => measurement::uncertainties(&responses),
+            Part::Decision => measurement::decisions(&responses),
             Part::Words => section("words-of-the-laboratory", "Remarks of the laboratory", words.clone()),
             Part::Limits => limits(input, &responses),
             Part::Cautions => cautions(input),

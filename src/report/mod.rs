@@ -19,6 +19,9 @@
 //! | `document` | the report as data                                     |
 //! | `answers`  | the plain answer at the head, by kind of study         |
 //! | `precision`, `precision_words` | the precision statement: its section, its sentences |
+//! | `agreement`, `budget`, `deciding` | two methods, uncertainty, decisions: words, tables, figures |
+//! | `measurement` | these three together, and the sentences at the head |
+//! | `ruggedness` | the plain answer of a ruggedness test |
 //! | `build`    | the whole: head, answer, sections                      |
 //! | `order`    | which sections in which order, by kind of study        |
 //! | `sections` | what stands in each section                            |
@@ -29,13 +32,17 @@
 //!
 //! Never here: files, clock, statistics.
 
+mod agreement;
 mod answers;
 mod bench;
+mod budget;
 mod build;
 pub mod course;
+mod deciding;
 mod document;
 mod figures;
 mod lone;
+mod measurement;
 mod note;
 pub mod number;
 mod order;
@@ -43,6 +50,7 @@ mod power;
 mod precision;
 mod precision_words;
 mod rehearsed;
+mod ruggedness;
 mod sections;
 pub mod sentences;
 pub mod spread;

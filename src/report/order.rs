@@ -20,6 +20,12 @@ pub(super) enum Part {
     Trust,
     /// Tables of effects, means, components and checks.
     Numbers,
+    /// How two methods agree.
+    Agreement,
+    /// How uncertain a stated result is.
+    Uncertainty,
+    /// Decisions near a limit.
+    Decision,
     /// Run order and checks alone, where effects are not what is asked.
     Course,
     /// The precision statement.
@@ -36,15 +42,34 @@ pub(super) enum Part {
     Annex,
 }
 
-use Part::{Annex, Cautions, Course, Departures, Done, Figures, Limits, Numbers, Precision, Provenance, Trust, Words};
+use Part::{
+    Agreement, Annex, Cautions, Course, Decision, Departures, Done, Figures, Limits, Numbers, Precision, Provenance,
+    Trust, Uncertainty, Words,
+};
 
 /// What was done before what was found: the general order.
+#[rustfmt::skip]
 const GENERAL: &[Part] = &[
-    Done, Departures, Figures, Trust, Numbers, Precision, Words, Limits, Cautions, Provenance, Annex,
+    Done, Departures, Figures, Trust, Numbers, Precision, Agreement, Uncertainty, Decision, Words,
+    Limits, Cautions, Provenance, Annex,
 ];
 /// A statement that others look up: what was found before what was done, and no effects.
+#[rustfmt::skip]
 const STATEMENT: &[Part] = &[
-    Precision, Words, Done, Departures, Course, Limits, Cautions, Provenance, Annex,
+    Precision, Uncertainty, Decision, Agreement, Words, Done, Departures, Course,
+    Limits, Cautions, Provenance, Annex,
+];
+/// How two methods agree, what that means, then how it was found.
+#[rustfmt::skip]
+const COMPARISON: &[Part] = &[
+    Agreement, Decision, Uncertainty, Words, Done, Departures, Figures, Trust, Numbers, Precision,
+    Limits, Cautions, Provenance, Annex,
+];
+/// What moves the result before how the test was made.
+#[rustfmt::skip]
+const RUGGEDNESS: &[Part] = &[
+    Figures, Trust, Numbers, Words, Uncertainty, Decision, Agreement, Precision, Done, Departures,
+    Limits, Cautions, Provenance, Annex,
 ];
 
 /// The parts of a report on a study of some kind, in order.
@@ -53,6 +78,8 @@ const STATEMENT: &[Part] = &[
 pub(super) fn parts(kind: StudyKind, stated: bool) -> &'static [Part] {
     match kind {
         StudyKind::Interlaboratory if stated => STATEMENT,
+        StudyKind::MethodComparison if stated => COMPARISON,
+        StudyKind::RuggednessTest => RUGGEDNESS,
         _ => GENERAL,
     }
 }
@@ -73,7 +100,7 @@ mod tests {
                 sorted.dedup();
                 assert_eq!(sorted.len(), parts.len(), "{word}");
                 assert!(
-                    [Done, Departures, Words, Precision]
+                    [Done, Departures, Words, Precision, Agreement, Uncertainty, Decision]
                         .iter()
                         .all(|part| parts.contains(part))
                 );

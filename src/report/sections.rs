@@ -417,7 +417,8 @@ pub(super) fn limits(input: &Input, responses: &Responses) -> Section {
     let protocol = input.protocol;
     let mut items: Vec<String> = Vec::new();
     for (name, found, _) in responses {
-        for sentence in &found.cannot_tell {
+        let compared = found.agreement.iter().flat_map(|agreement| &agreement.cannot_tell);
+        for sentence in found.cannot_tell.iter().chain(compared) {
             let sentence = format!("{}.", capital(sentence.trim_end_matches('.')));
             items.push(if responses.len() > 1 {
                 format!("{}: {sentence}", capital(&plain(name)))

@@ -253,6 +253,7 @@ pub fn protocol() -> Protocol {
         precision: None,
         measurement_system: None,
         references: Vec::new(),
+        measurement: wellrun::protocol::Measurement::default(),
         procedure: Procedure {
             before_study: strings(&[
                 "Check each instrument on the test block; write the readings on the sheet.",
