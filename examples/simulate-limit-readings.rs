@@ -4,8 +4,7 @@
 //! cargo run --example simulate-limit-readings > examples/roller-near-limit/filled-sheet.csv
 //! ```
 //!
-//! The true values stand in the constants below and in that folder's README. A test compares the committed sheet with
-//! what this program prints.
+//! The true values stand in the constants below and in that folder's README.
 //!
 //! result = roller + temperature·(t − 23) + instrument + session + run, and each reading adds a spread of its own and is
 //! rounded to 0.1.
