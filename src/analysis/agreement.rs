@@ -66,11 +66,11 @@ pub struct AgreementFinding {
     /// What single results of each method scatter on a specimen; empty without replicates.
     pub within: Vec<WithinFinding>,
     /// How the difference changes along the level.
-    pub along_level: Option<TrendFinding>,
+    pub along_level: Option<SpreadTrendFinding>,
     /// How the size of the deviations changes along the level.
-    pub spread_along_level: Option<TrendFinding>,
+    pub spread_along_level: Option<SpreadTrendFinding>,
     /// How the difference changes along the order of the runs; null where the order is not known.
-    pub along_order: Option<TrendFinding>,
+    pub along_order: Option<SpreadTrendFinding>,
     /// Largest mean difference that does no harm.
     pub margin: f64,
     /// Where it comes from.
@@ -119,7 +119,7 @@ pub struct WithinFinding {
 
 /// A slope.
 #[derive(Debug, Clone, Serialize, Deserialize, JsonSchema)]
-pub struct TrendFinding {
+pub struct SpreadTrendFinding {
     /// Value at zero.
     pub intercept: f64,
     /// Change for a change by one.
@@ -189,12 +189,12 @@ pub struct LineFinding {
     /// Intercept.
     pub intercept: LimitFinding,
     /// What the other method reads above the reference at some values.
-    pub bias: Vec<BiasFinding>,
+    pub bias: Vec<BiasAtFinding>,
 }
 
 /// Bias at a value of the reference.
 #[derive(Debug, Clone, Serialize, Deserialize, JsonSchema)]
-pub struct BiasFinding {
+pub struct BiasAtFinding {
     /// The value.
     pub at: f64,
     /// Other minus reference there.
@@ -438,7 +438,7 @@ pub(super) fn comparison(
     let trend = |x: &[f64], y: &[f64]| {
         line(x, y).map(|line| {
             let interval = line.slope_interval(found.confidence);
-            TrendFinding {
+            SpreadTrendFinding {
                 intercept: line.intercept,
                 slope: line.slope,
                 low: interval.lower,
@@ -665,7 +665,7 @@ fn straight(
             .map(|&at| {
                 let (bias, error) = line.bias_at(at);
                 let interval = line.around(bias, error, confidence);
-                BiasFinding {
+                BiasAtFinding {
                     at,
                     bias,
                     low: interval.0,

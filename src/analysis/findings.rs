@@ -14,6 +14,7 @@ use super::agreement::AgreementFinding;
 use super::aliasing::{AliasFinding, LeftOutFinding};
 use super::decision::DecisionFinding;
 use super::diagnosis::Diagnosis;
+use super::measurement_system::MeasurementFinding;
 use super::precision::{PrecisionFinding, PrecisionStudy};
 use super::surface::SurfaceFinding;
 use super::uncertainty::UncertaintyFinding;
@@ -250,6 +251,9 @@ pub struct ResponseFindings {
     /// How two methods agree, where the protocol declares a comparison.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub agreement: Option<AgreementFinding>,
+    /// The study of the measurement system; null without one in the protocol.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub measurement_system: Option<MeasurementFinding>,
     /// Is there anything the model does not see?
     pub checks: Vec<Check>,
     /// Effects of the protocol that these runs cannot tell from those of the model.

@@ -10,6 +10,7 @@ use std::collections::BTreeMap;
 
 use super::frame::{Frame, Row};
 use crate::numeric::Matrix;
+use crate::numeric::distribution::f_upper;
 use crate::protocol::{Grouping, Protocol};
 use crate::stats::components::{Combinations, combinations};
 use crate::stats::interval::{WeightedMeanSquare, combination, combination_interval, satterthwaite_df};
@@ -215,6 +216,63 @@ impl Layers {
         }
         Some(found)
     }
+
+    /// The ratio of one sum of components to another, with its interval: the values λ for which the modified large sample
+    /// interval of numerator − λ · denominator holds zero. The estimate counts negative components as 0; `None` where the
+    /// denominator is zero or something cannot be told. An end may be infinite.
+    pub(super) fn ratio(&self, over: &[usize], under: &[usize]) -> Option<(f64, Option<(f64, f64)>)> {
+        let sum = |layers: &[usize]| -> Option<f64> {
+            layers
+                .iter()
+                .map(|&layer| self.list.get(layer)?.variance.map(|v| v.max(0.0)))
+                .sum()
+        };
+        let (above, below) = (sum(over)?, sum(under)?);
+        if below <= 0.0 {
+            return None;
+        }
+        let estimate = above / below;
+        if matches!(self.engine, Engine::Unbalanced(_)) {
+            return Some((estimate, None));
+        }
+        let ends = |lambda: f64| {
+            let factors: Vec<(usize, f64)> = over
+                .iter()
+                .map(|&layer| (layer, 1.0))
+                .chain(under.iter().map(|&layer| (layer, -lambda)))
+                .collect();
+            let parts = self.weighted(&factors)?;
+            combination_interval(&parts, self.confidence)
+        };
+        // Each end falls as λ grows and changes its sign once, if at all.
+        let middle = if estimate > 0.0 { estimate } else { 1.0 };
+        let low = crossing(|lambda| ends(lambda).map_or(f64::NAN, |i| i.lower), middle);
+        let high = crossing(|lambda| ends(lambda).map_or(f64::NAN, |i| i.upper), middle);
+        Some((estimate, Some((low.min(estimate), high.max(estimate)))))
+    }
+
+    /// p-value of 'this layer brings no spread of its own', against the layer just around it.
+    pub(super) fn p(&self, layer: usize, against: usize) -> Option<f64> {
+        let (df, _, ms) = self.list.get(layer)?.squares?;
+        let (error_df, _, error) = self.list.get(against)?.squares?;
+        (error > 0.0).then(|| f_upper(ms / error, df as f64, error_df as f64))
+    }
+}
+
+/// Where a falling function of a positive number changes its sign, looked for by doubling or halving from `middle`: 0 if it is
+/// not positive anywhere, infinite if it stays so.
+fn crossing(f: impl Fn(f64) -> f64, middle: f64) -> f64 {
+    let up = f(middle) > 0.0;
+    let mut last = middle;
+    for _ in 0..60 {
+        let next = if up { 2.0 * last } else { 0.5 * last };
+        if (f(next) > 0.0) != up {
+            let root = crate::numeric::bracketed_zero(&f, last.min(next), last.max(next));
+            return if root.is_finite() { root } else { last };
+        }
+        last = next;
+    }
+    if up { f64::INFINITY } else { 0.0 }
 }
 
 fn cells(protocol: &Protocol, frame: &Frame, rows: &[usize], groupings: &[Grouping], joint: bool) -> Cells {

@@ -19,6 +19,7 @@ mod headline;
 mod influence;
 mod layers;
 mod measurement;
+mod measurement_system;
 mod power;
 mod power_simulation;
 mod power_size;
@@ -38,8 +39,9 @@ mod unreplicated;
 
 pub use adjusted::{CorrectedFinding, EstimateFinding};
 pub use agreement::{
-    AcceptableFinding, AgreementFinding, BiasFinding, Closeness, ConcordanceFinding, EquivalenceFinding, LimitFinding,
-    LineFinding, NextFinding, PairFinding, RankFinding, ToleranceFinding, TrendFinding, WithinFinding,
+    AcceptableFinding, AgreementFinding, BiasAtFinding, Closeness, ConcordanceFinding, EquivalenceFinding,
+    LimitFinding, LineFinding, NextFinding, PairFinding, RankFinding, SpreadTrendFinding, ToleranceFinding,
+    WithinFinding,
 };
 pub use aliasing::{AliasFinding, LeftOutFinding};
 pub use candidates::{Candidate, Detectable, Mixed, candidates};
@@ -53,6 +55,9 @@ pub use drift::DriftFinding;
 pub use findings::*;
 pub use headline::HeadlineFinding;
 pub use influence::{ChangeFinding, InfluenceFinding, InfluenceOfRun, InfluenceOfSetUp};
+pub use measurement_system::{
+    BiasFinding, LinearityFinding, MeasuredMean, MeasurementFinding, MeasuringLayer, RatioFinding, StabilityFinding,
+};
 pub use power::{ENOUGH, EffectPower, Mend, Power, PowerOptions, ResponsePower, SpreadLine, percent, power};
 pub use precision::{
     AgainstLevel, CellFinding, IntermediateFinding, LaboratoryDifference, OddLaboratory, Oddness, PooledFinding,

@@ -20,6 +20,7 @@ use super::findings::{
 };
 use super::fit::{Engine, Fit};
 use super::frame::Frame;
+use super::measurement_system::measurement;
 use super::precision::precision;
 use super::randomization::Redraw;
 use super::sources::components;
@@ -30,7 +31,7 @@ use super::unreplicated::unreplicated;
 use crate::numeric::distribution::f_upper;
 use crate::numeric::sum;
 use crate::plan::{Part, Plan};
-use crate::protocol::{Condition, Effect, FactorId, Protocol, ResponseId};
+use crate::protocol::{Condition, Effect, FactorId, Protocol, ResponseId, StudyKind};
 use crate::record::Record;
 use crate::stats::multiplicity::{benjamini_hochberg, holm};
 
@@ -92,6 +93,7 @@ pub(super) fn findings(
         uncertainty: None,
         decision: None,
         agreement: None,
+        measurement_system: measurement(protocol, response, &frame),
         checks: Vec::new(),
         left_out: Vec::new(),
         unreplicated: None,
@@ -126,6 +128,12 @@ pub(super) fn findings(
             return found;
         }
     };
+    // Without factors a mixed model would only look for the components a second time, by a slow search.
+    let measured = found.measurement_system.is_some() && protocol.study.kind == StudyKind::MeasurementSystem;
+    if measured && protocol.factors.is_empty() && fit.balanced().is_none() {
+        found.model.method = "components of the measurement system".to_owned();
+        return found;
+    }
     fill(&mut found, protocol, plan, &frame, &fit);
     found.components = components(protocol, declared, &frame, &fit);
     found.carry_over = carry_over(protocol, declared, &frame, &fit, &found.contrasts, &found.slopes);

@@ -17,7 +17,7 @@ use super::typeset::Options;
 use super::{Answer, Done, analyse, counted, help_end, report, sheet};
 use crate::analysis::Findings;
 use crate::diagnostic::{Diagnostic, Diagnostics, Severity};
-use crate::plan;
+use crate::plan::{self, Blind};
 use crate::protocol::{self, Protocol, Site};
 use crate::record::{self, Context, Record};
 use crate::rehearsal::{self, Filled, Wishes};
@@ -136,6 +136,8 @@ fn rehearse(folder: &Folder, args: &Args, outside: &Outside) -> Result<(Rehearse
         site,
         assumed,
         plan: Some(plan),
+        // A rehearsal has nothing to hide.
+        blind: Blind::default(),
         journal: study::Journal::empty(),
         record: Record::default(),
     };

@@ -37,9 +37,9 @@ mod walk;
 
 pub use assumed::{Assumed, AssumedEffect, AssumedResidue, AssumedSize, Spread, weight};
 pub use bench::{Bench, Cleaning, Control, OrderRules, Positions, Shape, Zone};
+pub use budget::{Anew, Budget, Correlation, Given, Limited, Origin, Source};
 pub use check_rehearsal::can_be_rehearsed;
 pub use choice::Choice;
-pub use budget::{Anew, Budget, Correlation, Given, Limited, Origin, Source};
 pub use codes::codes;
 pub use comparing::ComparisonPlan;
 pub use deciding::{DecisionPlan, JudgedBy, Production, RetestRule, Rule, Window};

@@ -10,7 +10,7 @@
 //! | undecided         | neither                                                                  |
 //! | cannot be told    | the test could not be made                                                |
 
-use crate::analysis::{AgreementFinding, Closeness, LimitFinding, TrendFinding};
+use crate::analysis::{AgreementFinding, Closeness, LimitFinding, SpreadTrendFinding};
 use crate::chart::{Head, Line, Pen, PlotChart};
 
 use super::document::{Block, Cell, Section, Table};
@@ -209,7 +209,7 @@ fn single(found: &AgreementFinding, voice: &Voice, print: &Print<'_>) -> String 
 
 /// What a single pair of limits does not tell.
 fn changing(found: &AgreementFinding, voice: &Voice) -> Vec<String> {
-    let decided = |trend: &Option<TrendFinding>| {
+    let decided = |trend: &Option<SpreadTrendFinding>| {
         trend
             .as_ref()
             .filter(|trend| trend.p <= 1.0 - voice.confidence)
@@ -1022,7 +1022,7 @@ mod tests {
         let mut found = found(Some(Closeness::Equivalent), None);
         assert!(changing(&found, &voice).is_empty());
         let trend = |slope: f64, p: f64| {
-            Some(TrendFinding {
+            Some(SpreadTrendFinding {
                 intercept: 0.0,
                 slope,
                 low: slope - 0.1,

@@ -12,6 +12,7 @@ use super::words::{Voice, capital};
 /// Whether the findings hold the statement that a study of such a kind is made for.
 pub(super) fn stated(kind: &str, found: &ResponseFindings) -> bool {
     kind == StudyKind::Interlaboratory.word() && found.precision_study.is_some()
+        || kind == StudyKind::MeasurementSystem.word() && found.measurement_system.is_some()
         || kind == StudyKind::MethodComparison.word() && found.agreement.is_some()
 }
 
@@ -20,8 +21,11 @@ pub(super) fn answers(kind: &str, found: &ResponseFindings, voice: &Voice) -> Ve
     let mut said = match &found.precision_study {
         Some(study) if kind == StudyKind::Interlaboratory.word() => voice.precision(study, &found.precision),
         // A comparison answers what its own factor does.
-        _ if stated(kind, found) => Vec::new(),
-        _ => voice.answers(found),
+        _ if stated(kind, found) && kind == StudyKind::MethodComparison.word() => Vec::new(),
+        _ => match &found.measurement_system {
+            Some(study) if stated(kind, found) => voice.measurement(study),
+            _ => voice.answers(found),
+        },
     };
     measurement::around(&mut said, kind, found, voice);
     if said.is_empty() {

@@ -17,6 +17,7 @@ use crate::protocol::{Protocol, Site};
 use super::answers::{answers, stated};
 use super::document::{Answers, Block, Fact, Notice, Report, Section};
 use super::measurement;
+use super::measurement_system::measurement as measurement_system;
 use super::note;
 use super::number::{self, with_unit};
 use super::order::{self, Part};
@@ -147,6 +148,7 @@ pub fn build(input: &Input) -> Result<(Report, Diagnostics), Diagnostics> {
         .map(|part| match part {
             Part::Done => done(input),
             Part::Departures => departures(input),
+            Part::MeasurementSystem => measurement_system(&responses),
             Part::Precision => precision(input, &responses),
             Part::Course => course(input, &responses),
             Part::Figures => pictures(input, &responses),

@@ -18,6 +18,7 @@
 //! | `note`     | the author's Markdown with these values in place       |
 //! | `document` | the report as data                                     |
 //! | `answers`  | the plain answer at the head, by kind of study         |
+//! | `measurement`, `measurement_words` | the measurement system: its section, its sentences |
 //! | `precision`, `precision_words` | the precision statement: its section, its sentences |
 //! | `agreement`, `budget`, `deciding` | two methods, uncertainty, decisions: words, tables, figures |
 //! | `measurement` | these three together, and the sentences at the head |
@@ -43,6 +44,8 @@ mod document;
 mod figures;
 mod lone;
 mod measurement;
+mod measurement_system;
+mod measurement_words;
 mod note;
 pub mod number;
 mod order;

@@ -30,6 +30,8 @@ pub(super) enum Part {
     Course,
     /// The precision statement.
     Precision,
+    /// The measurement system.
+    MeasurementSystem,
     /// The author's own words.
     Words,
     /// What cannot be told.
@@ -43,32 +45,38 @@ pub(super) enum Part {
 }
 
 use Part::{
-    Agreement, Annex, Cautions, Course, Decision, Departures, Done, Figures, Limits, Numbers, Precision, Provenance,
-    Trust, Uncertainty, Words,
+    Agreement, Annex, Cautions, Course, Decision, Departures, Done, Figures, Limits, MeasurementSystem, Numbers,
+    Precision, Provenance, Trust, Uncertainty, Words,
 };
 
 /// What was done before what was found: the general order.
 #[rustfmt::skip]
 const GENERAL: &[Part] = &[
-    Done, Departures, Figures, Trust, Numbers, Precision, Agreement, Uncertainty, Decision, Words,
+    Done, Departures, Figures, Trust, Numbers, MeasurementSystem, Precision, Agreement, Uncertainty, Decision, Words,
     Limits, Cautions, Provenance, Annex,
 ];
 /// A statement that others look up: what was found before what was done, and no effects.
 #[rustfmt::skip]
 const STATEMENT: &[Part] = &[
-    Precision, Uncertainty, Decision, Agreement, Words, Done, Departures, Course,
+    Precision, MeasurementSystem, Uncertainty, Decision, Agreement, Words, Done, Departures, Course,
+    Limits, Cautions, Provenance, Annex,
+];
+/// A measurement system: the same, but what is to be known of the measuring stands first.
+#[rustfmt::skip]
+const MEASUREMENT: &[Part] = &[
+    MeasurementSystem, Uncertainty, Decision, Words, Course, Done, Departures, Precision, Agreement,
     Limits, Cautions, Provenance, Annex,
 ];
 /// How two methods agree, what that means, then how it was found.
 #[rustfmt::skip]
 const COMPARISON: &[Part] = &[
-    Agreement, Decision, Uncertainty, Words, Done, Departures, Figures, Trust, Numbers, Precision,
+    Agreement, Decision, Uncertainty, Words, Done, Departures, Figures, Trust, Numbers, MeasurementSystem, Precision,
     Limits, Cautions, Provenance, Annex,
 ];
 /// What moves the result before how the test was made.
 #[rustfmt::skip]
 const RUGGEDNESS: &[Part] = &[
-    Figures, Trust, Numbers, Words, Uncertainty, Decision, Agreement, Precision, Done, Departures,
+    Figures, Trust, Numbers, Words, Uncertainty, Decision, Agreement, MeasurementSystem, Precision, Done, Departures,
     Limits, Cautions, Provenance, Annex,
 ];
 
@@ -80,6 +88,7 @@ pub(super) fn parts(kind: StudyKind, stated: bool) -> &'static [Part] {
         StudyKind::Interlaboratory if stated => STATEMENT,
         StudyKind::MethodComparison if stated => COMPARISON,
         StudyKind::RuggednessTest => RUGGEDNESS,
+        StudyKind::MeasurementSystem if stated => MEASUREMENT,
         _ => GENERAL,
     }
 }
@@ -100,9 +109,18 @@ mod tests {
                 sorted.dedup();
                 assert_eq!(sorted.len(), parts.len(), "{word}");
                 assert!(
-                    [Done, Departures, Words, Precision, Agreement, Uncertainty, Decision]
-                        .iter()
-                        .all(|part| parts.contains(part))
+                    [
+                        Done,
+                        Departures,
+                        Words,
+                        Precision,
+                        MeasurementSystem,
+                        Agreement,
+                        Uncertainty,
+                        Decision
+                    ]
+                    .iter()
+                    .all(|part| parts.contains(part))
                 );
                 assert_ne!(parts.contains(&Numbers), parts.contains(&Course), "{word}");
             }

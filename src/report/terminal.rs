@@ -9,10 +9,11 @@ use std::fmt::Write as _;
 use unicode_width::UnicodeWidthStr;
 
 use crate::analysis::{Findings, ResponseFindings};
+use crate::protocol::StudyKind;
 
 use super::document::Table;
 use super::words::{Voice, capital, count, numbers, plain};
-use super::{answers, number, precision, rehearsed, sentences, tables};
+use super::{answers, measurement_system, number, precision, rehearsed, sentences, tables};
 
 /// Narrowest text that still reads.
 const NARROWEST: usize = 40;
@@ -124,7 +125,7 @@ fn response(out: &mut String, kind: &str, name: &str, found: &ResponseFindings, 
     let rule = "\u{2500}".repeat(clean(&heading).width().min(width));
     out.push_str(&rule);
     out.push('\n');
-    if sentences::is_mixed(found) {
+    if sentences::is_mixed(found) && !answers::stated(kind, found) {
         paragraph(out, &sentences::method(found), "", width);
         out.push('\n');
     }
@@ -136,7 +137,9 @@ fn response(out: &mut String, kind: &str, name: &str, found: &ResponseFindings, 
     let shown = [
         (
             if stated {
-                precision::statement_of(name, found, &voice)
+                measurement_system::spreads_of(name, found, &voice)
+                    .filter(|_| kind == StudyKind::MeasurementSystem.word())
+                    .or_else(|| precision::statement_of(name, found, &voice))
             } else {
                 tables::effects(name, found)
             },
