@@ -6,8 +6,8 @@
 use rust_decimal::prelude::ToPrimitive;
 
 use super::findings::{
-    BlindingFinding, ClosedFinding, ConditionFinding, CorrectionFinding, DeviationFinding, FORMAT, Findings, Provenance,
-    QuestionedFinding, RecordSummary, StudyHead,
+    BlindingFinding, ClosedFinding, ConditionFinding, CorrectionFinding, DeviationFinding, FORMAT, Findings,
+    Provenance, QuestionedFinding, RecordSummary, StudyHead,
 };
 use super::{measurement, response};
 use crate::diagnostic::{Diagnostic, Diagnostics};

@@ -221,10 +221,7 @@ pub fn take(folder: &Folder, files: &[File], intent: &Intent, outside: &Outside)
     if intent.close {
         match record::close(intent.reason.as_deref(), intent.by.as_deref(), &context, &record) {
             Ok(entry) => {
-                // Nothing can be added after the closing line, so the codes are opened just before it.
-                let mut entries: Vec<Entry> = record::unblind("the record was closed", &context, &record).into_iter().collect();
-                entries.push(entry);
-                batch.add(&study, &context, &record, &entries, outside)?;
+                batch.add(&study, &context, &record, &[entry], outside)?;
             }
             Err(errors) => wrong.extend(errors),
         }
