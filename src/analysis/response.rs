@@ -131,7 +131,7 @@ pub(super) fn findings(
     // Without factors a mixed model would only look for the components a second time, by a slow search.
     let measured = found.measurement_system.is_some() && protocol.study.kind == StudyKind::MeasurementSystem;
     if measured && protocol.factors.is_empty() && fit.balanced().is_none() {
-        found.model.method = "components of the measurement system".to_owned();
+        "components of the measurement system".clone_into(&mut found.model.method);
         return found;
     }
     fill(&mut found, protocol, plan, &frame, &fit);

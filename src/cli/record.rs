@@ -215,7 +215,7 @@ pub fn take(folder: &Folder, files: &[File], intent: &Intent, outside: &Outside)
             Ok(entry) => {
                 batch.add(&study, &context, &record, &[entry], outside)?;
             }
-            Err(error) => wrong.extend(error.into()),
+            Err(error) => wrong.extend(error),
         }
     }
     if intent.close {

@@ -210,7 +210,10 @@ fn a_stranger_can_repeat_spots_and_codes() {
     let blind = plan::Blind::of(&protocol, "", 20_260_302);
     let mut ours = format!("{} {}\n", blind.code(1, 0).unwrap(), blind.code(1, 1).unwrap());
     for spots in &map.of_run {
-        ours += &format!("{} {}\n", spots[0], spots[1]);
+        ours.push_str(&spots[0].to_string());
+        ours.push(' ');
+        ours.push_str(&spots[1].to_string());
+        ours.push('\n');
     }
     // Printed by `tests/draw/repeat.py spots` (Python 3.11, standard library only).
     assert_eq!(ours, std::fs::read_to_string("tests/draw/repeated-spots.txt").unwrap());
