@@ -13,6 +13,7 @@ pub mod diagnostic;
 pub mod numeric;
 pub mod plan;
 pub mod protocol;
+pub mod provenance;
 pub mod record;
 pub mod rehearsal;
 pub mod render;

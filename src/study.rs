@@ -242,6 +242,67 @@ impl Folder {
         Ok(Some(text_of(&shown, bytes)?))
     }
 
+    /// The bytes of a file of the study; `None` if there is none.
+    ///
+    /// # Errors
+    ///
+    /// `F005` if it cannot be read, `F006` if it lies outside, `F020` if it is too large.
+    pub fn bytes(&self, relative: &str, limit: u64) -> Result<Option<Vec<u8>>, Diagnostics> {
+        if !self.holds(relative) {
+            return Ok(None);
+        }
+        read_bounded(&self.inside(relative)?, &self.shown(relative), limit).map(Some)
+    }
+
+    /// The names of all files below a folder of the study, in order; hidden ones left out, at most `most`.
+    ///
+    /// # Errors
+    ///
+    /// `F005` if a folder cannot be read, `F006` for a link, `F020` if there are more.
+    pub fn names(&self, below: &str, most: usize) -> Result<Vec<String>, Diagnostics> {
+        let mut names = Vec::new();
+        let mut folders = vec![below.to_owned()];
+        while let Some(folder) = folders.pop() {
+            if !self.holds(&folder) && !folder.is_empty() {
+                continue;
+            }
+            let path = if folder.is_empty() {
+                self.root.clone()
+            } else {
+                self.inside(&folder)?
+            };
+            let entries = fs::read_dir(&path).map_err(|error| failed("F005", "cannot read", &path, &error))?;
+            for entry in entries.flatten() {
+                let Ok(name) = entry.file_name().into_string() else {
+                    continue;
+                };
+                if name.starts_with('.') {
+                    continue;
+                }
+                let relative = if folder.is_empty() {
+                    name
+                } else {
+                    format!("{folder}/{name}")
+                };
+                match entry.file_type() {
+                    Ok(kind) if kind.is_dir() => folders.push(relative),
+                    Ok(kind) if kind.is_file() => names.push(relative),
+                    _ => return Err(outside(&self.shown(&relative))),
+                }
+                if names.len() + folders.len() > most {
+                    return Err(Diagnostic::error(
+                        "F020",
+                        format!("`{}` holds more than {most} files", self.shown.display()),
+                    )
+                    .help("a study is never that large: look whether it is the right folder")
+                    .into());
+                }
+            }
+        }
+        names.sort();
+        Ok(names)
+    }
+
     /// The protocol's text.
     ///
     /// # Errors
@@ -652,6 +713,73 @@ impl Drop for Scratch {
 /// `F005` if it cannot be read, `F020` if it is larger than `limit` bytes.
 pub fn read_file(path: &Path, limit: u64) -> Result<Vec<u8>, Diagnostics> {
     read_bounded(path, &path.display().to_string(), limit)
+}
+
+/// Makes sure that nothing of that name is there.
+///
+/// # Errors
+///
+/// `F009` if there is.
+pub fn is_free(path: &Path) -> Result<(), Diagnostics> {
+    if fs::symlink_metadata(path).is_err() {
+        return Ok(());
+    }
+    Err(
+        Diagnostic::error("F009", format!("`{}` is already there", path.display()))
+            .help("name another file; nothing was written")
+            .into(),
+    )
+}
+
+/// Writes one file that the user named, anywhere; the folders above it are made.
+///
+/// A file that already holds the same bytes is left alone; one that holds others is replaced only with `force`. A
+/// `secret` one can be read by its owner only, where the system knows such a thing.
+///
+/// # Errors
+///
+/// `F009` if it would be overwritten, `F006` if a link stands in its place, `F010` if writing fails.
+pub fn write_file(path: &Path, bytes: &[u8], force: bool, secret: bool) -> Result<(), Diagnostics> {
+    let shown = path.display().to_string();
+    if let Ok(found) = fs::symlink_metadata(path) {
+        if !found.is_file() {
+            return Err(outside(&shown));
+        }
+        let is_same = found.len() == bytes.len() as u64
+            && read_bounded(path, &shown, found.len()).is_ok_and(|present| present == bytes);
+        if is_same {
+            return Ok(());
+        }
+        if !force {
+            return Err(
+                Diagnostic::error("F009", format!("`{shown}` is already there, with other content"))
+                    .help("move it away, or replace it with `--force`; nothing was written")
+                    .into(),
+            );
+        }
+    }
+    let new = beside(path);
+    let mut options = OpenOptions::new();
+    options.create_new(true).write(true);
+    #[cfg(unix)]
+    if secret {
+        std::os::unix::fs::OpenOptionsExt::mode(&mut options, 0o600);
+    }
+    #[cfg(not(unix))]
+    let _ = secret;
+    let folder = path.parent().filter(|parent| !parent.as_os_str().is_empty());
+    // What a killed command left under that name never counted.
+    let _ = fs::remove_file(&new);
+    let written = folder
+        .map_or(Ok(()), fs::create_dir_all)
+        .and_then(|()| options.open(&new))
+        .and_then(|mut file| file.write_all(bytes).and_then(|()| file.sync_all()))
+        .and_then(|()| fs::rename(&new, path))
+        .and_then(|()| flush_folder(folder.unwrap_or(Path::new("."))));
+    written.map_err(|error| {
+        let _ = fs::remove_file(&new);
+        failed("F010", "cannot write", path, &error)
+    })
 }
 
 /// Reads a whole file of at most `limit` bytes.

@@ -15,10 +15,12 @@ mod check;
 mod completions;
 mod console;
 mod demo;
+mod key;
 mod load;
 mod manual;
 mod new;
 mod outside;
+mod pack;
 mod plan;
 mod power;
 mod protocols;
@@ -31,6 +33,7 @@ mod shipped;
 mod status;
 mod treatments;
 mod typeset;
+mod unpack;
 
 use std::collections::BTreeMap;
 use std::ffi::OsString;
@@ -89,6 +92,9 @@ enum Command {
     Analyse(analyse::Args),
     Report(report::Args),
     Rehearse(rehearse::Args),
+    Pack(pack::Args),
+    Unpack(unpack::Args),
+    Key(key::Args),
     Demo(demo::Args),
     Schema(schema::Args),
     Completions(completions::Args),
@@ -240,6 +246,9 @@ impl Command {
             Self::Analyse(args) => analyse::run(args, console),
             Self::Report(args) => report::run(args, console, outside),
             Self::Rehearse(args) => rehearse::run(args, console, outside),
+            Self::Pack(args) => pack::run(args, console, outside),
+            Self::Unpack(args) => unpack::run(args, console),
+            Self::Key(args) => key::run(args, console),
             Self::Demo(args) => demo::run(args, console, outside),
             Self::Schema(args) => schema::run(args),
             Self::Completions(args) => completions::run(args),

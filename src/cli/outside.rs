@@ -102,6 +102,18 @@ pub fn seed() -> Result<u64, Diagnostics> {
     })
 }
 
+/// 32 bytes that nobody can guess.
+///
+/// # Errors
+///
+/// `F013` if the machine has no entropy to give.
+pub fn entropy() -> Result<[u8; 32], Diagnostics> {
+    let mut bytes = [0; 32];
+    getrandom::fill(&mut bytes)
+        .map_err(|error| Diagnostic::error("F013", format!("the machine gives no random number for a key: {error}")))?;
+    Ok(bytes)
+}
+
 /// True if output of this kind may be coloured: on a terminal that can, and never against `NO_COLOR`.
 #[must_use]
 pub fn may_colour(stream: &impl IsTerminal) -> bool {

@@ -36,10 +36,13 @@ impl Options {
     /// A4, built-in engine.
     #[must_use]
     pub fn plain() -> Self {
-        Self {
-            paper: Paper::A4,
-            typst: None,
-        }
+        Self::on(Paper::A4)
+    }
+
+    /// Built-in engine, on this paper.
+    #[must_use]
+    pub fn on(paper: Paper) -> Self {
+        Self { paper, typst: None }
     }
 
     /// The command to use in place of the built-in engine.

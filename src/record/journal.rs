@@ -193,6 +193,31 @@ pub fn append_lines(entries: &[Entry], head: &str, first_n: usize, at: &str) -> 
     out
 }
 
+/// The journal with some of its entries changed, its chain written anew from the first changed line on.
+///
+/// For copies that are passed on without something; the journal of a study itself only grows.
+///
+/// # Errors
+///
+/// Everything that is wrong with the chain of the journal.
+pub fn rewritten(journal: &Arc<Source>, change: &mut dyn FnMut(&mut Entry)) -> Result<String, Diagnostics> {
+    let mut found = Diagnostics::new();
+    let (entries, _) = lines(journal, &mut found);
+    if found.has_errors() {
+        return Err(found);
+    }
+    let mut out = String::new();
+    let mut prev = NO_LINE_BEFORE.to_owned();
+    for mut recorded in entries {
+        change(&mut recorded.entry);
+        let line = line(recorded.n, &prev, &recorded.at, &recorded.entry);
+        prev = sha256(line.as_bytes());
+        out.push_str(&line);
+        out.push('\n');
+    }
+    Ok(out)
+}
+
 /// One line without its end. An entry is texts and whole numbers only, which JSON always has room for.
 fn line(n: usize, prev: &str, at: &str, entry: &Entry) -> String {
     serde_json::to_string(&Line {

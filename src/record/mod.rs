@@ -31,7 +31,7 @@ pub use control::{
 };
 pub use decimal::{Mark, Parsed, Refusal, lies_in, lies_on, parse as parse_number};
 pub use import::{deviation, import, unblind};
-pub use journal::{Entry, append_lines, sha256, torn_tail};
+pub use journal::{Entry, append_lines, rewritten, sha256, torn_tail};
 pub use model::{Closed, Correction, Deviation, Missing, Questioned, Record, RunRecord, TakenFile, Unblinded, Written};
 pub use replay::{Context, replay};
 pub use status::{ControlRows, MissingValue, OutOfOrder, Status, status};

@@ -10,6 +10,7 @@ mod broken;
 mod closed;
 mod kept;
 mod killed;
+mod packs;
 mod rehearse;
 mod support;
 mod surroundings;
