@@ -147,6 +147,12 @@ pub fn role(path: &str) -> &'static str {
     }
 }
 
+/// What is read first, to say which version there is.
+#[derive(Deserialize)]
+struct Version {
+    wellrun_manifest: u32,
+}
+
 /// The files with their roles, lengths and hashes.
 #[must_use]
 pub fn listed(files: &Files) -> Vec<Listed> {
@@ -185,10 +191,6 @@ impl Manifest {
         };
         if bytes.len() > MOST_BYTES {
             return Err(wrong("it is too large".to_owned()));
-        }
-        #[derive(Deserialize)]
-        struct Version {
-            wellrun_manifest: u32,
         }
         let version: Version = serde_json::from_slice(bytes).map_err(|error| wrong(error.to_string()))?;
         if version.wellrun_manifest != VERSION {

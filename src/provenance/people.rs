@@ -69,6 +69,7 @@ fn journal_without(entry: &mut Entry, words: &mut BTreeMap<String, String>) {
                 *from = word(from, words);
             }
         }
+        Entry::Closed { by: Some(by), .. } => *by = word(by, words),
         _ => {}
     }
 }
