@@ -216,6 +216,34 @@ fn drift_and_residue_come_in_as_stated() {
     assert!(left_behind > 10, "{left_behind}");
 }
 
+/// Controls with each of the three instruments before the runs, after every tenth and at the end; one more whose
+/// value is left to the mean.
+const CONTROLS: &str = "[control.block]\nwhat = \"Block\"\nreadings = 2\nevery = 10\neach = \"instrument\"\n\
+    [control.brick]\nwhat = \"Brick\"\nreadings = 1\nat_start = false\n";
+
+/// Class: closed form. A control reads what is assumed of it, with what its level adds and with the drift at its place: k runs
+/// come before it, and it stands half a run after the last of them. Every row of it is filled.
+#[test]
+fn controls_read_their_value_and_the_drift() {
+    let assumed = ASSUMED.replace("mean = 57", "mean = 57\ndrift = 0.71\ncontrol = { block = 60.5 }");
+    let protocol = read(&format!("{assumed}{CONTROLS}"));
+    let plan = planned(&protocol, 2);
+    let sheet = filled(&protocol, &plan, &wishes(2));
+    let record = recorded(&protocol, &plan, &sheet);
+    let readings = record::control_readings(&protocol, &plan, &record);
+    // At the start, after runs 10 to 70 and at the end, with three instruments, two readings; and once.
+    assert_eq!(readings.len(), 9 * 3 * 2 + 1);
+    for reading in readings {
+        let level = reading.level.map_or(0.0, |level| [0.0, -0.9, 0.3][level]);
+        let value = if reading.control == 0 { 60.5 } else { 57.0 };
+        let expected = value + level + 0.01 * (reading.after_run as f64 - 0.5) - 0.355;
+        let found: f64 = reading.value.to_string().parse().unwrap();
+        assert!((found - expected).abs() < 0.00051, "{reading:?}: expected {expected}");
+    }
+    assert!(sheet.csv.lines().skip(1).all(|row| row.contains("REHEARSAL")));
+    assert!(record.controls.values().all(|control| control.time.starts_with("2026-03-")));
+}
+
 /// Class: closed form. The same seed gives the same sheet to the byte, another one gives another; one assumption that
 /// changes leaves alone what is drawn for the others.
 #[test]
@@ -288,6 +316,7 @@ fn more_cannot_go_wrong_than_there_is() {
 fn what_cannot_be_rehearsed_is_refused_with_a_mend() {
     for (from, to, code) in [
         ("mean = 57", "mean = 157", "P131"),
+        ("mean = 57", "mean = 57\ncontrol = { block = 60 }", "P138"),
         ("mean = 57", "mean = 57\ndrift = 2000000", "P132"),
         ("reading = 0 }", "reading = 99999999999 }", "P132"),
         (
@@ -320,6 +349,12 @@ fn what_cannot_be_rehearsed_is_refused_with_a_mend() {
             assert!(diagnostic.help.is_some(), "{}", diagnostic.render(false));
         }
     }
+    for (control, code) in [("{ blok = 60 }", "P138"), ("{ block = 160 }", "P131")] {
+        let assumed = ASSUMED.replace("mean = 57", &format!("mean = 57\ncontrol = {control}"));
+        let text = format!("{PROTOCOL}{assumed}{CONTROLS}");
+        let wrong = protocol::read(&Source::new("protocol.toml", text)).unwrap_err();
+        assert_eq!(wrong.iter().next().unwrap().code, code, "{}", common::show(&wrong));
+    }
     let nothing = read("");
     let wrong = protocol::can_be_rehearsed(&nothing, &nothing.assumed).unwrap_err();
     assert_eq!(wrong.iter().next().unwrap().code, "P130");
@@ -339,6 +374,12 @@ fn assumptions_beside_a_protocol_are_those_inside_it() {
     )
     .unwrap();
     assert_eq!(other[0].mean, Some(61.0));
+    let (controlled, _) = beside(
+        &format!("wellrun_assumed = 1\n{}", ASSUMED.replace("mean = 57", "mean = 61\ncontrol = { block = 60 }")),
+        &read(CONTROLS),
+    )
+    .unwrap();
+    assert_eq!(controlled[0].controls.get(&0), Some(&60.0));
     for (text, code) in [
         (ASSUMED.to_owned(), "P004"),
         ("wellrun_assumed = 2\n".to_owned() + ASSUMED, "P009"),

@@ -81,6 +81,10 @@ fn beyond(study: &Study, templates: &Templates, outside: &Outside, found: &mut D
         found.push(Diagnostic::note("D020", summary).help("`wellrun plan --preview` lists what shares an estimate"));
     }
     if !study.protocol.is_as_run() {
+        match crate::plan::skeleton(&study.protocol) {
+            Ok(skeleton) => found.extend(crate::plan::doubts(&study.protocol, &skeleton)),
+            Err(wrong) => found.extend(wrong),
+        }
         if study.plan.is_none() {
             found.push(
                 Diagnostic::note("D090", "the order of the runs is not drawn yet").help("draw it with `wellrun plan`"),

@@ -22,7 +22,7 @@ pub struct StudyArgument {
 }
 
 /// A study as it stands.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub struct Study {
     /// Where it lies.
     pub folder: Folder,
@@ -54,6 +54,14 @@ impl Study {
         plan.runs = self.blind.runs(&plan.runs);
         self.site = self.site.as_ref().map(|site| self.blind.site(site));
         self.protocol = self.blind.protocol(&self.protocol);
+    }
+
+    /// The study as those see it who are not to know the levels of blinded factors; as it is if nothing is blinded.
+    #[must_use]
+    pub fn seen_blind(&self) -> Self {
+        let mut seen = self.clone();
+        seen.blind();
+        seen
     }
 
     /// Initials of the people the site names; empty without a site file.

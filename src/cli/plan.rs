@@ -39,6 +39,7 @@ pub fn run(args: &Args, console: &Console, outside: &Outside) -> Done {
     console.diagnostics(&warnings);
     let skeleton = plan::skeleton(&protocol)?;
     console.page(&page(&protocol, &skeleton))?;
+    console.diagnostics(&plan::doubts(&protocol, &skeleton));
     console.diagnostics(&too_little_power(&protocol)?);
     console.diagnostics(&over_budget(&protocol, &skeleton));
     if args.preview {

@@ -130,14 +130,23 @@ fn rehearse(folder: &Folder, args: &Args, outside: &Outside) -> Result<(Rehearse
     let (plan, csv, toml) = plan::rehearse(&protocol, site.as_ref(), args.seed, &stamp(start))?;
     files.insert(study::PLAN_CSV.to_owned(), csv.into_bytes());
     files.insert(study::PLAN_TOML.to_owned(), toml.into_bytes());
+    let blind = Blind::of(&protocol, &plan.header.site, args.seed);
+    let beside = [
+        (study::POSITIONS, plan::positions_csv(&protocol, &plan)?),
+        (study::KEY, blind.key(&protocol)),
+    ];
+    files.extend(
+        beside
+            .into_iter()
+            .filter_map(|(name, text)| Some((name.to_owned(), text?.into_bytes()))),
+    );
     let mut study = Study {
         folder: folder.clone(),
         protocol,
         site,
         assumed,
         plan: Some(plan),
-        // A rehearsal has nothing to hide.
-        blind: Blind::default(),
+        blind,
         journal: study::Journal::empty(),
         record: Record::default(),
     };
@@ -152,10 +161,12 @@ fn rehearse(folder: &Folder, args: &Args, outside: &Outside) -> Result<(Rehearse
             sheet::Form::Csv => true,
         })
         .collect();
-    let (sheets, more) = sheet::make(&study, &templates, &forms, &args.options, outside)?;
+    // Sheets of a blinded study show codes, as they will at the bench; once they are taken in it is unblinded.
+    let seen = study.seen_blind();
+    let (sheets, more) = sheet::make(&seen, &templates, &forms, &args.options, outside)?;
     warnings.extend(more);
     files.extend(sheets);
-    let filled = take(&mut study, args, start, &mut files, &mut warnings)?;
+    let filled = take(&mut study, &seen, args, start, &mut files, &mut warnings)?;
     let (pages, more) = report::make(&study, &templates, &args.forms, &args.options, false, outside)?;
     warnings.extend(more);
     files.extend(pages);
@@ -202,6 +213,7 @@ fn site(
 /// Fills the sheet and takes it in, as `record` does.
 fn take(
     study: &mut Study,
+    seen: &Study,
     args: &Args,
     start: DateTime,
     files: &mut BTreeMap<String, Vec<u8>>,
@@ -215,7 +227,7 @@ fn take(
     };
     let (protocol, site) = (&study.protocol, study.site.as_ref());
     let plan = study.frozen()?;
-    let blank = crate::sheet::csv(protocol, site, plan);
+    let blank = crate::sheet::csv(&seen.protocol, seen.site.as_ref(), seen.frozen()?);
     let filled = rehearsal::fill(protocol, site, plan, &study.assumed, &blank, &wishes)?;
     let people = study.people();
     let context = Context {
@@ -223,14 +235,23 @@ fn take(
         plan: Some(plan),
         people: &people,
     };
+    let blind = Context {
+        protocol: &seen.protocol,
+        plan: seen.plan.as_ref(),
+        people: &people,
+    };
     let sheet = record::decode(FILLED, filled.csv.as_bytes())?;
-    let (mut entries, more) = record::import(&sheet, &context, &study.record, None)?;
+    let (mut entries, more) = record::import(&sheet, &blind, &study.record, None)?;
     warnings.extend(more);
     let what = format!(
         "REHEARSAL: every reading was simulated, with seed {}; nothing was measured.",
         args.seed
     );
     entries.push(record::deviation(None, &what, &context)?);
+    if !study.blind.is_empty() {
+        let why = "REHEARSAL: every reading of the rehearsal is taken in.";
+        entries.push(record::unblind(why, &context, &study.record)?);
+    }
     let lines = record::append_lines(&entries, "", 1, &stamp(filled.end));
     let journal = crate::diagnostic::Source::new(study::RECORD, lines.clone());
     let record = record::replay(&journal, &context)?;

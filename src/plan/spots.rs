@@ -74,8 +74,9 @@ pub fn check_room(protocol: &Protocol) -> Result<(), Diagnostics> {
         ),
     )
     .help(format!(
-        "{} runs of {marks} readings fit on one {unit}: take fewer readings, or have a fresh {unit} where the same one comes back",
-        room / marks.max(1)
+        "{} runs of {marks} reading{} fit on one {unit}: take fewer readings, or have a fresh {unit} where the same one comes back",
+        room / marks.max(1),
+        if marks == 1 { "" } else { "s" }
     ))
     .into())
 }

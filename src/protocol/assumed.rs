@@ -11,6 +11,8 @@
 //!
 //! Never here: what follows from it (analysis), or what happened (record).
 
+use std::collections::BTreeMap;
+
 use super::model::{Effect, Factor, FactorId, ResponseId, Unit, UnitId};
 use super::number::Exact;
 use super::structure::{above, did_you_mean, unit_called};
@@ -37,6 +39,8 @@ pub struct Assumed {
     pub drift: f64,
     /// What levels leave behind for the run after them.
     pub residues: Vec<AssumedResidue>,
+    /// What controls read at the middle of the study, by index in `Bench::controls`.
+    pub controls: BTreeMap<usize, f64>,
 }
 
 /// What the levels of a factor are assumed to leave behind for the run after.
@@ -143,6 +147,7 @@ pub(super) fn read(
             effects: effects(desk, tree, factors),
             drift: tree.number("drift").map_or(0.0, Exact::to_f64),
             residues: super::check_rehearsal::residues(desk, root, tree, factors),
+            controls: super::check_rehearsal::controls(desk, root, tree, responses),
         });
     }
     all

@@ -9,12 +9,14 @@
 //!
 //! Never here: the simulation itself (`rehearsal`).
 
+use std::collections::BTreeMap;
+
 use rust_decimal::prelude::ToPrimitive;
 
 use super::assumed::{Assumed, AssumedResidue, AssumedSize, number};
 use super::model::{Condition, Factor, Protocol, Response};
 use super::structure::{did_you_mean, unit_called};
-use super::tree::Tree;
+use super::tree::{Tree, Value};
 use super::walk::{Desk, shown};
 use crate::diagnostic::{Diagnostic, Diagnostics};
 
@@ -106,6 +108,35 @@ pub(super) fn residues(desk: &mut Desk<'_>, root: &Tree, tree: &Tree, factors: &
     all
 }
 
+/// What controls read: each a control on which the response of the table is read, at a value that is possible.
+pub(super) fn controls(desk: &mut Desk<'_>, root: &Tree, tree: &Tree, responses: &[&str]) -> BTreeMap<usize, f64> {
+    // A study of one response need not say which one a control reads.
+    let reads = |control: &Tree| match control.text("response") {
+        Some(name) => name == tree.name,
+        None => responses.len() == 1,
+    };
+    let declared = root.trees("control");
+    let known: Vec<&str> = declared.iter().filter(|c| reads(c)).map(|c| c.name.as_str()).collect();
+    let mut all = BTreeMap::new();
+    for (name, span, items) in tree.lists("control") {
+        let Some(value) = items.first().and_then(number) else {
+            continue;
+        };
+        let Some(control) = declared.iter().position(|control| control.name == *name && reads(control)) else {
+            let message = format!("`{}` is read on no control called `{}`", tree.name, shown(name));
+            let help = if known.is_empty() {
+                "declare it with [control.NAME], or take it out".to_owned()
+            } else {
+                did_you_mean(name, &known, "controls")
+            };
+            desk.say(Diagnostic::error("P138", message).help(help), span.clone(), "");
+            continue;
+        };
+        all.insert(control, value);
+    }
+    all
+}
+
 /// Sets the factor that each condition follows.
 pub(super) fn follows(desk: &mut Desk<'_>, root: &Tree, conditions: &mut [Condition], factors: &[Factor]) {
     let numeric: Vec<&str> = factors
@@ -155,6 +186,23 @@ pub(super) fn sizes(desk: &mut Desk<'_>, root: &Tree, assumed: &[Assumed], respo
                 "",
             );
         }
+        for (name, span, items) in tree.lists("control") {
+            let value = items.first().and_then(|item| match &item.value {
+                Value::Number(number) => Some(number.decimal),
+                _ => None,
+            });
+            if let (Some(value), Some((low, high))) = (value, response.possible)
+                && !(low..=high).contains(&value)
+            {
+                let message = format!(
+                    "{value} on `{}` is not possible: readings of `{}` lie from {low} to {high}",
+                    shown(name),
+                    response.name
+                );
+                let help = "mend what the control is assumed to read, or `possible` of the response";
+                desk.say(Diagnostic::error("P131", message).help(help), span.clone(), "");
+            }
+        }
         let Some(of) = assumed.iter().find(|assumed| assumed.response == id) else {
             continue;
         };
@@ -168,6 +216,7 @@ pub(super) fn sizes(desk: &mut Desk<'_>, root: &Tree, assumed: &[Assumed], respo
             .chain(of.spreads.iter().map(|spread| &spread.sd))
             .chain([&of.reading, &of.drift])
             .chain(&of.mean)
+            .chain(of.controls.values())
             .fold(0.0, |largest: f64, value| largest.max(value.abs()));
         let step = response.resolution.to_f64().unwrap_or(1.0);
         if largest > STEPS * step {

@@ -113,6 +113,7 @@ static CODES: &[(&str, &str)] = &[
     ("P135", "the sheet to rehearse on cannot be read"),
     ("P136", "a rehearsal in which more is to go wrong than there is"),
     ("P137", "rehearsed without a site file"),
+    ("P138", "something assumed of an unknown control"),
     ("P140", "a random factor in a planned effect"),
     ("P141", "a factor both numeric and random"),
     ("P142", "unknown condition among the covariates"),

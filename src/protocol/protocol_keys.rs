@@ -860,6 +860,13 @@ pub(super) static ASSUMED: Table = Table {
             "What levels leave behind for the run after them; for rehearsal; one table a factor.",
             "",
         ),
+        key(
+            "control",
+            Kind::Numbers(Sign::Any),
+            Need::May,
+            "What each control reads at the middle of the study; for rehearsal. A control left out reads the mean of all readings.",
+            "{ block = 60.2 }",
+        ),
     ],
 };
 

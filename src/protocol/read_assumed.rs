@@ -87,6 +87,15 @@ fn beside(file: &Tree, protocol: &Protocol) -> Tree {
         .iter()
         .map(|unit| named("", vec![entry("name", Value::Text(unit.name.clone()))]))
         .collect();
+    let controls = protocol
+        .bench
+        .controls
+        .iter()
+        .map(|control| {
+            let response = protocol.responses[control.response].name.clone();
+            named(&control.name, vec![entry("response", Value::Text(response))])
+        })
+        .collect();
     let responses = protocol
         .responses
         .iter()
@@ -100,5 +109,6 @@ fn beside(file: &Tree, protocol: &Protocol) -> Tree {
     let mut root = file.clone();
     root.entries.push(entry("unit", Value::Trees(units)));
     root.entries.push(entry("response", Value::Trees(responses)));
+    root.entries.push(entry("control", Value::Trees(controls)));
     root
 }

@@ -93,7 +93,7 @@ impl<'a> ControlImport<'a> {
                 Field::Of(Column::Time) => ControlColumn::Time,
                 Field::Of(Column::Operator) => ControlColumn::Initials,
                 Field::Of(Column::Remark) => ControlColumn::Remark,
-                Field::Of(Column::Run) | Field::Known | Field::LeftOut => continue,
+                Field::Of(Column::Run) | Field::Known(_) | Field::LeftOut => continue,
                 Field::Of(Column::Factor(factor)) if declared.each == Some(factor) => {
                     let factor = &self.protocol.factors[factor];
                     if find_level(factor, &text) != planned.level {

@@ -32,8 +32,8 @@ pub enum Field {
     Value,
     /// A reading of a control row: its position, from 0.
     Control(usize),
-    /// What the sheet says and nobody fills in.
-    Known,
+    /// What the sheet says and nobody fills in, by the name of its column.
+    Known(&'static str),
     /// Nothing that is taken in.
     LeftOut,
 }
@@ -167,8 +167,8 @@ impl Matching<'_, '_> {
             [word, number] if word == "control" => whole(number)
                 .filter(|number| (1..=most_readings(self.context.protocol)).contains(number))
                 .map(|number| Field::Control(number - 1)),
-            [word] if word == "spots" => bench.positions.as_ref().map(|_| Field::Known),
-            [word] if word == "before" => (!bench.cleanings.is_empty()).then_some(Field::Known),
+            [word] if word == "spots" => bench.positions.as_ref().map(|_| Field::Known("spots")),
+            [word] if word == "before" => (!bench.cleanings.is_empty()).then_some(Field::Known("before")),
             _ => None,
         }
     }

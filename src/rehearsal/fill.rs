@@ -15,7 +15,7 @@ use rust_decimal::Decimal;
 
 use super::simulate::{self, Simulated, simulate};
 use crate::diagnostic::{Diagnostic, Diagnostics};
-use crate::plan::Plan;
+use crate::plan::{ControlRow, Plan, control_rows};
 use crate::protocol::{Assumed, Protocol, Response, ResponseId, Site};
 use crate::record::{Column, Columns};
 use crate::render::csv_row_as_is;
@@ -95,19 +95,35 @@ pub fn fill(
         .flexible(true)
         .from_reader(blank.trim_start_matches('\u{feff}').as_bytes());
     let mut head: Vec<Option<Column>> = Vec::new();
+    let mut titles: Vec<String> = Vec::new();
+    let controls = ControlRows {
+        protocol,
+        rows: control_rows(protocol, plan.runs.len()),
+        readings: &simulated.controls,
+        times: &times,
+        start: wishes.start,
+        initials,
+    };
     let mut out = String::new();
     for (line, row) in reader.records().enumerate() {
         let row = row.map_err(unreadable)?;
         if line == 0 {
             head = row.iter().map(|name| columns.find(name)).collect();
+            titles = row.iter().map(str::to_owned).collect();
             csv_row_as_is(&mut out, row.iter());
             continue;
         }
-        let run = head
+        let name = head
             .iter()
             .position(|column| *column == Some(Column::Run))
-            .and_then(|at| row.get(at)?.parse::<usize>().ok())
-            .filter(|run| (1..=plan.runs.len()).contains(run));
+            .and_then(|at| row.get(at))
+            .unwrap_or_default();
+        if let Some(cells) = controls.row(name, &titles, &row) {
+            csv_row_as_is(&mut out, cells);
+            continue;
+        }
+        let run = name.parse::<usize>().ok();
+        let run = run.filter(|run| (1..=plan.runs.len()).contains(run));
         let cells = row.iter().enumerate().map(|(at, blank)| {
             let (Some(run), Some(column)) = (run, head.get(at).copied().flatten()) else {
                 return blank.to_owned();
@@ -145,6 +161,50 @@ pub fn fill(
         beyond: simulated.beyond,
         end: times.last().copied().unwrap_or(wishes.start),
     })
+}
+
+/// The rows of the controls, filled.
+struct ControlRows<'a> {
+    protocol: &'a Protocol,
+    rows: Vec<ControlRow>,
+    readings: &'a [Vec<Decimal>],
+    times: &'a [DateTime],
+    start: DateTime,
+    initials: &'a str,
+}
+
+impl ControlRows<'_> {
+    /// The cells of a row by the name in its first column, such as `block 3`; `None` if it is no row of a control.
+    fn row(&self, name: &str, titles: &[String], blank: &csv::StringRecord) -> Option<Vec<String>> {
+        let index = self.rows.iter().position(|row| {
+            let control = &self.protocol.bench.controls[row.control];
+            name.strip_prefix(control.name.as_str())
+                .and_then(|rest| rest.strip_prefix(' '))
+                .is_some_and(|number| number == row.number.to_string())
+        })?;
+        let (row, readings) = (&self.rows[index], self.readings.get(index)?);
+        // A control is read when the run before it is over; the first one before the work on the runs begins.
+        let time = row
+            .after_run
+            .checked_sub(1)
+            .and_then(|before| self.times.get(before).copied())
+            .unwrap_or(self.start);
+        let cells = titles.iter().zip(blank).map(|(title, blank)| {
+            let reading = title.strip_prefix("control ").and_then(|number| number.parse::<usize>().ok());
+            match (reading, title.as_str()) {
+                (Some(number), _) => number
+                    .checked_sub(1)
+                    .and_then(|at| readings.get(at))
+                    .map(ToString::to_string)
+                    .unwrap_or_default(),
+                (None, "time") => time.strftime("%Y-%m-%d %H:%M").to_string(),
+                (None, "initials") => self.initials.to_owned(),
+                (None, "remark") => "REHEARSAL: simulated".to_owned(),
+                (None, _) => blank.to_owned(),
+            }
+        });
+        Some(cells.collect())
+    }
 }
 
 /// The runs that are not made.

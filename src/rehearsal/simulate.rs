@@ -14,6 +14,9 @@
 //!
 //! reading = μ + f(t) + Σ u + δ·((i − 1)/(N − 1) − ½) + c + e, to the nearest step of the display.
 //!
+//! A control after the k-th run reads v + f(level) + δ·((k − ½)/(N − 1) − ½) + e: v is what it is assumed to read, f(level)
+//! what the level adds that it is read with, averaged over all else. No residue: cleaning comes first.
+//!
 //! Every source has a stream of its own, named by the protocol's hash, the seed and the source: when one assumption
 //! changes, what is drawn for the others stays.
 //! Never here: clock, files; what the analysis makes of the readings.
@@ -24,7 +27,7 @@ use rust_decimal::Decimal;
 use rust_decimal::prelude::{FromPrimitive, ToPrimitive};
 
 use crate::numeric::stream::Stream;
-use crate::plan::{Plan, PlannedRun};
+use crate::plan::{Plan, PlannedRun, control_rows};
 use crate::protocol::{Assumed, Condition, Protocol, Response, UnitId};
 
 /// What was drawn.
@@ -34,11 +37,13 @@ pub struct Simulated {
     pub readings: Vec<Vec<Vec<Decimal>>>,
     /// Conditions by condition and run; `None` where the protocol says nothing about the values to expect.
     pub conditions: Vec<Vec<Option<Decimal>>>,
+    /// Readings of the controls: by row, in the order of `plan::control_rows`; none where nothing is assumed.
+    pub controls: Vec<Vec<Decimal>>,
     /// How many readings would have lain beyond what is possible, and were set to its end.
     pub beyond: usize,
 }
 
-/// Draws the readings and conditions of every run.
+/// Draws the readings and conditions of every run, and the readings of the controls between them.
 #[must_use]
 pub fn simulate(protocol: &Protocol, plan: &Plan, assumed: &[Assumed], seed: u64) -> Simulated {
     let mut beyond = 0;
@@ -69,11 +74,50 @@ pub fn simulate(protocol: &Protocol, plan: &Plan, assumed: &[Assumed], seed: u64
     let conditions = (0..protocol.conditions.len())
         .map(|id| condition(protocol, plan, id, seed))
         .collect();
+    let controls = controls(protocol, plan, assumed, seed, &mut beyond);
     Simulated {
         readings,
         conditions,
+        controls,
         beyond,
     }
+}
+
+/// Draws what the controls read, one stream a control.
+fn controls(protocol: &Protocol, plan: &Plan, assumed: &[Assumed], seed: u64, beyond: &mut usize) -> Vec<Vec<Decimal>> {
+    let declared = &protocol.bench.controls;
+    let mut spreads: Vec<Stream> = declared
+        .iter()
+        .map(|control| stream(protocol, seed, &format!("control {}", control.name)))
+        .collect();
+    let last = plan.runs.len().saturating_sub(1).max(1) as f64;
+    control_rows(protocol, plan.runs.len())
+        .iter()
+        .map(|row| {
+            let control = &declared[row.control];
+            let Some(assumed) = assumed.iter().find(|assumed| assumed.response == control.response) else {
+                return Vec::new();
+            };
+            let response = &protocol.responses[control.response];
+            let value = assumed.controls.get(&row.control).copied().or(assumed.mean);
+            let level: f64 = control.each.zip(row.level).map_or(0.0, |(factor, level)| {
+                let mut levels = vec![0; protocol.factors.len()];
+                levels[factor] = level;
+                let own = assumed.effects.iter().filter(|effect| effect.effect == [factor]);
+                own.map(|effect| effect.value(&protocol.factors, &levels)).sum()
+            });
+            let drift = assumed.drift * ((row.after_run as f64 - 0.5) / last - 0.5);
+            let centre = value.or_else(|| usual(response)).unwrap_or(0.0) + level + drift;
+            let grid = Grid::of(response);
+            (0..control.readings)
+                .map(|_| {
+                    let (value, outside) = grid.nearest(centre + assumed.reading * spreads[row.control].normal());
+                    *beyond += usize::from(outside);
+                    value
+                })
+                .collect()
+        })
+        .collect()
 }
 
 /// The stream of one source of spread.

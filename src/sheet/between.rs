@@ -49,8 +49,10 @@ pub(super) fn cleaning_words(protocol: &Protocol, plan: &Plan, index: usize) -> 
             let mut steps = cleaning.steps.clone();
             if cleaning.wash_out > 0 {
                 steps.push(format!(
-                    "{} wash-out readings on {}, discarded",
-                    cleaning.wash_out, cleaning.wash_out_on
+                    "{} wash-out reading{} on {}, discarded",
+                    cleaning.wash_out,
+                    if cleaning.wash_out == 1 { "" } else { "s" },
+                    cleaning.wash_out_on
                 ));
             }
             format!("clean after {}: {}", after(protocol, cleaning, level), steps.join(" "))

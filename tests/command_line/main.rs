@@ -7,6 +7,7 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
 mod broken;
+mod catalogue;
 mod closed;
 mod kept;
 mod killed;
