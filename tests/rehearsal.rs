@@ -241,7 +241,12 @@ fn controls_read_their_value_and_the_drift() {
         assert!((found - expected).abs() < 0.00051, "{reading:?}: expected {expected}");
     }
     assert!(sheet.csv.lines().skip(1).all(|row| row.contains("REHEARSAL")));
-    assert!(record.controls.values().all(|control| control.time.starts_with("2026-03-")));
+    assert!(
+        record
+            .controls
+            .values()
+            .all(|control| control.time.starts_with("2026-03-"))
+    );
 }
 
 /// Class: closed form. The same seed gives the same sheet to the byte, another one gives another; one assumption that
@@ -375,7 +380,10 @@ fn assumptions_beside_a_protocol_are_those_inside_it() {
     .unwrap();
     assert_eq!(other[0].mean, Some(61.0));
     let (controlled, _) = beside(
-        &format!("wellrun_assumed = 1\n{}", ASSUMED.replace("mean = 57", "mean = 61\ncontrol = { block = 60 }")),
+        &format!(
+            "wellrun_assumed = 1\n{}",
+            ASSUMED.replace("mean = 57", "mean = 61\ncontrol = { block = 60 }")
+        ),
         &read(CONTROLS),
     )
     .unwrap();

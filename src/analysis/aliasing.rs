@@ -11,6 +11,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::frame::Frame;
+use crate::numeric::arrangement::subsets;
 use crate::plan::{Part, Term, every_term};
 use crate::protocol::{Effect, Protocol};
 use crate::stats::alias::{Columns, Place, aliases, choose};
@@ -183,22 +184,10 @@ fn outside(protocol: &Protocol, frame: &Frame, all: &[Term], products: usize) ->
 
 /// All effects of so many factors; `None` if there are more than `most`.
 pub(super) fn effects_of(protocol: &Protocol, order: usize, most: usize) -> Option<Vec<Effect>> {
-    let factors = protocol.factors.len();
-    let mut grown: Vec<Effect> = vec![Vec::new()];
-    for _ in 0..order {
-        grown = grown
-            .iter()
-            .flat_map(|effect| {
-                let next = effect.last().map_or(0, |last| last + 1);
-                (next..factors).map(move |factor| [effect.as_slice(), &[factor]].concat())
-            })
-            .take(most + 1)
-            .collect();
-        if grown.len() > most {
-            return None;
-        }
-    }
-    Some(grown)
+    let all: Vec<Effect> = subsets(protocol.factors.len(), order)
+        .take(most.saturating_add(1))
+        .collect();
+    (all.len() <= most).then_some(all)
 }
 
 /// A term for an effect outside the model; `None` if it has very many degrees of freedom.

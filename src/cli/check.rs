@@ -94,11 +94,15 @@ fn beyond(study: &Study, templates: &Templates, outside: &Outside, found: &mut D
             keep(sheet::make(study, templates, &forms, &Options::plain(), outside), found);
         }
     }
-    if study.record.runs.is_empty() {
-        if let Err(wrong) = study.note() {
+    let has_note = match study.note() {
+        Ok(note) => note.is_some(),
+        Err(wrong) => {
             found.extend(wrong);
+            return;
         }
-    } else {
+    };
+    // Without words or templates of the study's own there is nothing in its report to be wrong, and a large study takes long.
+    if !study.record.runs.is_empty() && (has_note || html || pdf) {
         let forms = chosen(&[(html, report::Form::Html), (pdf, report::Form::Pdf)]);
         keep(
             report::make(study, templates, &forms, &Options::plain(), false, outside),

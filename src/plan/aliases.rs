@@ -15,7 +15,7 @@ use serde::Serialize;
 
 use super::terms::{Part, Term, terms};
 use crate::numeric::arrangement::{
-    Word, aliases, carry_over_counts, reduced, representative, resolution, span, word_lengths,
+    Word, aliases, carry_over_counts, reduced, representative, resolution, span, subsets, word_lengths,
 };
 use crate::numeric::{Matrix, Qr};
 use crate::protocol::{Effect, FactorId, Placement, Protocol, TreatmentSet};
@@ -213,7 +213,7 @@ fn chains(protocol: &Protocol, set: &TreatmentSet) -> Vec<AliasChain> {
     };
     let (all, reduced) = (span(words), reduced(words));
     let mut seen = std::collections::BTreeSet::new();
-    let mut effects = subsets(factors.len(), set.alias_order);
+    let mut effects = masks(factors.len(), set.alias_order);
     // The effect that stands for a chain in the model goes first: a planned one among those of the fewest factors.
     effects.sort_by_key(|&mask| {
         let is_planned = protocol.analysis.planned.contains(&effect_of(&factors, mask));
@@ -244,20 +244,11 @@ fn chains(protocol: &Protocol, set: &TreatmentSet) -> Vec<AliasChain> {
 }
 
 /// Sets of 1 to `order` of `factors` factors, by size, then in declared order.
-fn subsets(factors: usize, order: usize) -> Vec<u32> {
-    let mut all = Vec::new();
-    let mut last = vec![0_u32];
-    for _ in 0..order.min(factors) {
-        last = last
-            .iter()
-            .flat_map(|&mask| {
-                let next = 32 - mask.leading_zeros();
-                (next..factors as u32).map(move |factor| mask | 1 << factor)
-            })
-            .collect();
-        all.extend(&last);
-    }
-    all
+fn masks(factors: usize, order: usize) -> Vec<u32> {
+    (1..=order.min(factors))
+        .flat_map(|size| subsets(factors, size))
+        .map(|places| places.iter().fold(0_u32, |mask, place| mask | 1 << place))
+        .collect()
 }
 
 /// For each effect of the model within the set, the effects left out up to `order` that its estimate holds.
@@ -353,27 +344,12 @@ fn matrix(
 
 /// The effects up to an order that no term of the model stands for.
 fn left_out(factors: &[FactorId], order: usize, kept: &[Term]) -> Vec<Effect> {
-    let mut found = Vec::new();
-    let mut last: Vec<Vec<usize>> = vec![Vec::new()];
-    for _ in 0..order.min(factors.len()) {
-        let mut next = Vec::new();
-        for places in &last {
-            let from = places.last().map_or(0, |last| last + 1);
-            for place in from..factors.len() {
-                if next.len() + found.len() >= OTHERS {
-                    break;
-                }
-                next.push([&places[..], &[place]].concat());
-            }
-        }
-        found.extend(
-            next.iter()
-                .map(|places| places.iter().map(|&p| factors[p]).collect::<Effect>()),
-        );
-        last = next;
-    }
-    found.retain(|effect| kept.iter().all(|term| term.effect != *effect));
-    found
+    (1..=order.min(factors.len()))
+        .flat_map(|size| subsets(factors.len(), size))
+        .take(OTHERS)
+        .map(|places| places.iter().map(|&p| factors[p]).collect::<Effect>())
+        .filter(|effect| kept.iter().all(|term| term.effect != *effect))
+        .collect()
 }
 
 fn times(count: usize) -> String {

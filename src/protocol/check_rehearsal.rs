@@ -122,7 +122,10 @@ pub(super) fn controls(desk: &mut Desk<'_>, root: &Tree, tree: &Tree, responses:
         let Some(value) = items.first().and_then(number) else {
             continue;
         };
-        let Some(control) = declared.iter().position(|control| control.name == *name && reads(control)) else {
+        let Some(control) = declared
+            .iter()
+            .position(|control| control.name == *name && reads(control))
+        else {
             let message = format!("`{}` is read on no control called `{}`", tree.name, shown(name));
             let help = if known.is_empty() {
                 "declare it with [control.NAME], or take it out".to_owned()

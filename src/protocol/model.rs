@@ -17,6 +17,7 @@ use super::bench::Bench;
 use super::measurement::Measurement;
 use super::precision::{MeasurementPlan, PrecisionPlan, Reference};
 pub use super::treatment_set::{Placement, TreatmentSet, Treatments};
+use crate::numeric::arrangement::subsets;
 
 /// Index of a unit in `Protocol::units`.
 pub type UnitId = usize;
@@ -539,20 +540,8 @@ impl Protocol {
 /// The effects of the model of so many factors; see `Protocol::model_effects`.
 pub(super) fn model_effects(factor_count: usize, analysis: &AnalysisPlan) -> Vec<Effect> {
     let mut effects: Vec<Effect> = Vec::new();
-    let mut grow: Vec<Effect> = (0..factor_count).map(|f| vec![f]).collect();
-    for _ in 0..analysis.interactions.max(1).min(factor_count) {
-        effects.extend(grow.iter().cloned());
-        grow = grow
-            .iter()
-            .flat_map(|effect| {
-                let next = effect.last().map_or(0, |last| last + 1);
-                (next..factor_count).map(move |f| {
-                    let mut longer = effect.clone();
-                    longer.push(f);
-                    longer
-                })
-            })
-            .collect();
+    for order in 1..=analysis.interactions.max(1).min(factor_count) {
+        effects.extend(subsets(factor_count, order));
     }
     for planned in &analysis.planned {
         // A model that holds an interaction holds every effect inside it.

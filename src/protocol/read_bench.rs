@@ -110,9 +110,18 @@ fn rules(desk: &mut Desk<'_>, root: &Tree, factors: &[Factor]) -> OrderRules {
                     "P048",
                     format!("`{}` carries over, and the order is not balanced for it", factor.name),
                 )
-                .help(
-                    "add `carry_over = \"balanced\"` to a table [order], and say with [cleaning.NAME] what is cleaned",
-                ),
+                .help(format!(
+                    "add `carry_over = \"balanced\"` to a table [order]{}",
+                    if root
+                        .trees("cleaning")
+                        .iter()
+                        .any(|cleaning| cleaning.name == factor.name)
+                    {
+                        String::new()
+                    } else {
+                        format!(", and say with [cleaning.{}] what is cleaned", factor.name)
+                    }
+                )),
                 factor.span("carries_over"),
                 "",
             );

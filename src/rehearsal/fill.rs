@@ -190,7 +190,9 @@ impl ControlRows<'_> {
             .and_then(|before| self.times.get(before).copied())
             .unwrap_or(self.start);
         let cells = titles.iter().zip(blank).map(|(title, blank)| {
-            let reading = title.strip_prefix("control ").and_then(|number| number.parse::<usize>().ok());
+            let reading = title
+                .strip_prefix("control ")
+                .and_then(|number| number.parse::<usize>().ok());
             match (reading, title.as_str()) {
                 (Some(number), _) => number
                     .checked_sub(1)

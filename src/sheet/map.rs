@@ -62,8 +62,8 @@ impl<'a> Maps<'a> {
         json!({
             "shape": p.shape.word(),
             "zero": p.zero,
-            "pitch": p.pitch,
-            "edge": p.edge,
+            "pitch": tenths(p.pitch),
+            "edge": if p.edge > 0.0 { tenths(p.edge) } else { String::new() },
             "room": self.spots.spots.len(),
             "zones": p.zones.iter().map(|zone| &zone.name).collect::<Vec<_>>(),
             "how": how(p.shape),
@@ -113,10 +113,12 @@ fn how(shape: Shape) -> &'static str {
         }
         Shape::Disc { .. } => "seen from above; the wedge is the zero mark, angles run clockwise",
         Shape::Cylinder { .. } => {
-            "rolled out: left and right edge are the zero mark, the wedge is its end, and angles run to the right              (where the map stands on its side, downwards)"
+            "rolled out: left and right edge are the zero mark, the wedge is its end, and angles run to the right \
+             (where the map stands on its side, downwards)"
         }
         Shape::Sphere { .. } => {
-            "rolled out: left and right edge run through the zero mark, upper and lower edge are the poles, where places              lie closer together than they look"
+            "rolled out: left and right edge run through the zero mark, upper and lower edge are the poles, where places \
+             lie closer together than they look"
         }
     }
 }

@@ -13,6 +13,7 @@ mod fraction;
 mod orthogonal_array;
 mod screening;
 mod squares;
+mod subsets;
 
 pub use blocks::{BlocksRefusal, incomplete_blocks, is_balanced};
 pub use confounding::{aliases, blocks, representative};
@@ -21,3 +22,4 @@ pub use fraction::{MOST_FACTORS, Word, reduced, resolution, runs, search, span, 
 pub use orthogonal_array::{has_strength_two, orthogonal_array, orthogonal_array_runs};
 pub use screening::screening;
 pub use squares::{carry_over_counts, cyclic_square, orthogonal_pair, williams};
+pub use subsets::subsets;
