@@ -1,8 +1,15 @@
-//! Uncertainty, conformity and agreement against published and independent results.
+//! Uncertainty, conformity, agreement, measurement systems and precision against published and independent results: the
+//! statistics here, whole studies in `measurement/studies.rs`, what is said about wrong declarations in
+//! `measurement/declared.rs`.
 #![allow(missing_docs, clippy::disallowed_methods, clippy::unwrap_used, clippy::panic)]
 
+mod common;
+#[path = "measurement/declared.rs"]
+mod declared;
 #[path = "common/reference.rs"]
 mod reference;
+#[path = "measurement/studies.rs"]
+mod studies;
 
 use proptest::prelude::*;
 use reference::{Reference, close, number};

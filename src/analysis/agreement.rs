@@ -23,6 +23,8 @@ use crate::stats::power::{equivalence_power, sample_size};
 
 /// Power for which the number of specimens is worked out.
 const POWER: f64 = 0.9;
+/// Values at which the band of the line is given.
+const BAND: usize = 21;
 /// Most specimens that are thought of.
 const MOST: u32 = 10_000;
 
@@ -69,6 +71,9 @@ pub struct AgreementFinding {
     pub along_level: Option<SpreadTrendFinding>,
     /// How the size of the deviations changes along the level.
     pub spread_along_level: Option<SpreadTrendFinding>,
+    /// Limits of agreement at some levels, where the mean or the size of the differences changes along the level.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub limits_along_level: Vec<LimitsAtFinding>,
     /// How the difference changes along the order of the runs; null where the order is not known.
     pub along_order: Option<SpreadTrendFinding>,
     /// Largest mean difference that does no harm.
@@ -134,6 +139,21 @@ pub struct SpreadTrendFinding {
     pub standard_deviation: f64,
 }
 
+/// Limits of agreement at a level.
+#[derive(Debug, Clone, Serialize, Deserialize, JsonSchema)]
+pub struct LimitsAtFinding {
+    /// The level: mean of both methods.
+    pub at: f64,
+    /// Mean difference there.
+    pub difference: f64,
+    /// Standard deviation there of the difference of two single results, of the logarithm for a ratio.
+    pub standard_deviation: f64,
+    /// Lower limit.
+    pub lower: f64,
+    /// Upper limit.
+    pub upper: f64,
+}
+
 /// What an interval says about a margin.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub enum Closeness {
@@ -190,6 +210,9 @@ pub struct LineFinding {
     pub intercept: LimitFinding,
     /// What the other method reads above the reference at some values.
     pub bias: Vec<BiasAtFinding>,
+    /// The same along the specimens: the line with its band, value by value.
+    #[serde(default)]
+    pub band: Vec<BiasAtFinding>,
 }
 
 /// Bias at a value of the reference.
@@ -265,6 +288,12 @@ pub struct NextFinding {
     pub limits: Option<u32>,
     /// To know the bias at the first value as well as the margin; about.
     pub bias: Option<u32>,
+    /// To know what the slope by ranks makes of the bias at the ends of the range as well as the margin; about.
+    #[serde(default)]
+    pub ranks: Option<u32>,
+    /// To halve the interval of the concordance; about.
+    #[serde(default)]
+    pub concordance: Option<u32>,
 }
 
 /// One specimen.
@@ -411,6 +440,16 @@ pub(super) fn comparison(
         .and_then(|line| line.bias.first())
         .map(|b| (b.high - b.low) / 2.0);
     let deviation = sum::sum_of_squares_about_mean(&d) / df;
+    // Half an interval shrinks with the root of the number of specimens.
+    let enough = |half: f64| {
+        Some((n as f64 * (half / plan.margin).powi(2)).ceil())
+            .filter(|n| !plan.ratio && *n <= f64::from(MOST))
+            .map(|n| (n as u32).max(4))
+    };
+    let half_range = {
+        let (low, high) = ends(&x);
+        (high - low) / 2.0
+    };
     let next = NextFinding {
         power: POWER,
         equivalence: sample_size(POWER, 3, MOST, |n| {
@@ -420,11 +459,13 @@ pub(super) fn comparison(
         limits: sample_size(0.0, 3, MOST, |n| {
             reach - limit_reach(n, plan.coverage, found.confidence) * agreed.deviation
         }),
-        bias: bias_half
-            .filter(|_| !plan.ratio)
-            .map(|half| (n as f64 * (half / plan.margin).powi(2)).ceil())
-            .filter(|n| *n <= f64::from(MOST))
-            .map(|n| (n as u32).max(4)),
+        bias: bias_half.and_then(enough),
+        ranks: ranks
+            .as_ref()
+            .and_then(|ranks| ranks.slope.1.zip(ranks.slope.2))
+            .and_then(|(low, high)| enough((high - low) / 2.0 * half_range)),
+        // Lin's interval goes with 1/√(n − 2).
+        concordance: u32::try_from(4 * (n - 2) + 2).ok().filter(|n| *n <= MOST),
     };
     let positions: Vec<f64> = specimens.iter().map(|s| sum::mean(&s.positions)).collect();
     let away: Vec<f64> = match line(&level, &d) {
@@ -447,6 +488,19 @@ pub(super) fn comparison(
                 standard_deviation: line.deviation,
             }
         })
+    };
+    let (along_level, spread_along_level) = (trend(&level, &d), trend(&level, &away));
+    let changes = |trend: &Option<SpreadTrendFinding>| trend.as_ref().is_some_and(|t| t.p <= 1.0 - found.confidence);
+    let limits_along_level = if changes(&along_level) || changes(&spread_along_level) {
+        along(
+            (along_level.as_ref(), spread_along_level.as_ref().filter(|_| changes(&spread_along_level))),
+            ends(&level),
+            agreed.deviation.powi(2) - deviation,
+            plan.coverage,
+            &back,
+        )
+    } else {
+        Vec::new()
     };
     Ok(AgreementFinding {
         factor: factor.name.clone(),
@@ -477,8 +531,9 @@ pub(super) fn comparison(
                 df: within.df,
             })
             .collect(),
-        along_level: trend(&level, &d),
-        spread_along_level: trend(&level, &away),
+        along_level,
+        spread_along_level,
+        limits_along_level,
         along_order: if ordered { trend(&positions, &d) } else { None },
         margin: plan.margin,
         origin: plan.origin.clone(),
@@ -512,6 +567,42 @@ pub(super) fn comparison(
             .collect(),
         cannot_tell,
     })
+}
+
+fn ends(values: &[f64]) -> (f64, f64) {
+    let start = (f64::INFINITY, f64::NEG_INFINITY);
+    values.iter().fold(start, |(low, high), v| (low.min(*v), high.max(*v)))
+}
+
+/// Limits of agreement that follow the level (Bland and Altman 1999, section 3.2): the mean difference by its line; the
+/// standard deviation √(π/2) times the line through the absolute residuals, or that of the residuals where their size does
+/// not change. `averaging` is the variance that averaging took away.
+fn along(
+    (mean, size): (Option<&SpreadTrendFinding>, Option<&SpreadTrendFinding>),
+    (low, high): (f64, f64),
+    averaging: f64,
+    coverage: f64,
+    back: &dyn Fn(f64) -> f64,
+) -> Vec<LimitsAtFinding> {
+    let Some(mean) = mean else { return Vec::new() };
+    let z = -crate::numeric::distribution::normal_quantile_lower((1.0 - coverage) / 2.0);
+    [low, f64::midpoint(low, high), high]
+        .into_iter()
+        .map(|at| {
+            let difference = mean.intercept + mean.slope * at;
+            let of_means = size.map_or(mean.standard_deviation, |size| {
+                ((size.intercept + size.slope * at) * (std::f64::consts::PI / 2.0).sqrt()).max(0.0)
+            });
+            let standard_deviation = (of_means * of_means + averaging.max(0.0)).sqrt();
+            LimitsAtFinding {
+                at,
+                difference: back(difference),
+                standard_deviation,
+                lower: back(difference - z * standard_deviation),
+                upper: back(difference + z * standard_deviation),
+            }
+        })
+        .collect()
 }
 
 /// The specimens that both methods read, in order of their labels.
@@ -646,6 +737,17 @@ fn straight(
     if levels.is_empty() {
         levels.push(f64::midpoint(low, high));
     }
+    let bias_at = |at: f64| {
+        let (bias, error) = line.bias_at(at);
+        let interval = line.around(bias, error, confidence);
+        BiasAtFinding {
+            at,
+            bias,
+            low: interval.0,
+            high: interval.1,
+            outside: at < low || at > high,
+        }
+    };
     Some(LineFinding {
         error_ratio: ratio,
         error_ratio_from: from.to_owned(),
@@ -660,19 +762,9 @@ fn straight(
             low: intercept.0,
             high: intercept.1,
         },
-        bias: levels
-            .iter()
-            .map(|&at| {
-                let (bias, error) = line.bias_at(at);
-                let interval = line.around(bias, error, confidence);
-                BiasAtFinding {
-                    at,
-                    bias,
-                    low: interval.0,
-                    high: interval.1,
-                    outside: at < low || at > high,
-                }
-            })
+        bias: levels.iter().map(|&at| bias_at(at)).collect(),
+        band: (0..BAND)
+            .map(|point| bias_at(low + (high - low) * point as f64 / (BAND as f64 - 1.0)))
             .collect(),
     })
 }

@@ -70,6 +70,9 @@ pub struct DecisionFinding {
     pub least: Vec<LeastTrueValue>,
     /// What the window of a factor does, at its worst end.
     pub window: Option<WindowFinding>,
+    /// What other rules for rounding and for repeating would do, the declared ones among them.
+    #[serde(default)]
+    pub variants: Vec<VariantFinding>,
     /// Chance of passing along the true value.
     pub curve: Vec<CurvePoint>,
     /// Risks of the production as a whole.
@@ -110,6 +113,25 @@ pub struct LeastTrueValue {
     pub worst: Option<f64>,
     /// The conservative value at the worst end of the window, with the steepest slope of its interval.
     pub worst_conservative: Option<f64>,
+}
+
+/// What follows under some rule for rounding and for repeating; everything else as declared.
+#[derive(Debug, Clone, Serialize, Deserialize, JsonSchema)]
+pub struct VariantFinding {
+    /// True for the declared rules.
+    pub declared: bool,
+    /// Step to which results are rounded before comparison; null for not.
+    pub rounded_to: Option<f64>,
+    /// What is done when a result does not pass.
+    pub retest: String,
+    /// A result passes from here on, before rounding.
+    pub cut: f64,
+    /// Chance of passing of a product whose true value lies at the limit, at a laboratory taken at random.
+    pub at_limit: f64,
+    /// Least true value that passes with the wanted share at one laboratory without bias (largest, for an upper limit).
+    pub least_one: f64,
+    /// The same at a laboratory taken at random.
+    pub least_random: f64,
 }
 
 /// What the window of a factor does.
@@ -234,11 +256,7 @@ pub(super) fn decision(
         Some(deviation) => (true, deviation),
         None => (false, shared),
     };
-    let retest = match plan.retest {
-        RetestRule::None => Retest::None,
-        RetestRule::SecondCounts => Retest::SecondCounts,
-        RetestRule::MeanOfTwo => Retest::MeanOfTwo,
-    };
+    let retest = retest_of(plan.retest);
     let window = window(protocol, plan, found, upward);
     let production = production(protocol, plan, found, (standard, upward), (bare, cut, cut_of(bare)));
     let rounded = |value: f64| step.map_or(value, |step| round_to(value, step));
@@ -261,6 +279,8 @@ pub(super) fn decision(
     };
     let results = judged(protocol, plan, found).into_iter().map(judge).collect();
     let least = least(plan, (fresh, shared, larger), retest, cut, &turn, window.as_ref());
+    let whole_step = declared.round_to.and_then(|step| step.to_f64());
+    let variants = variants((plan, whole_step), (fresh, shared), (bare, accept_from), &turn);
     let all = fresh.hypot(shared) * larger;
     let curve = (0..POINTS)
         .map(|point| {
@@ -294,9 +314,45 @@ pub(super) fn decision(
         pass_share: plan.pass_share,
         least,
         window,
+        variants,
         curve,
         production,
     })
+}
+
+fn retest_of(rule: RetestRule) -> Retest {
+    match rule {
+        RetestRule::None => Retest::None,
+        RetestRule::SecondCounts => Retest::SecondCounts,
+        RetestRule::MeanOfTwo => Retest::MeanOfTwo,
+    }
+}
+
+/// Each way of rounding with each way of repeating; `step` is that to which results may be rounded.
+fn variants(
+    (plan, step): (&DecisionPlan, Option<f64>),
+    (fresh, shared): (f64, f64),
+    (bare, accept_from): (f64, f64),
+    turn: &dyn Fn(f64) -> f64,
+) -> Vec<VariantFinding> {
+    let roundings: Vec<Option<f64>> = std::iter::once(None).chain(step.map(Some)).collect();
+    let mut all = Vec::new();
+    for rounded_to in roundings {
+        let cut = rounded_to.map_or(accept_from, |step| limit_before_rounding(accept_from, step));
+        for rule in [RetestRule::None, RetestRule::SecondCounts, RetestRule::MeanOfTwo] {
+            let retest = retest_of(rule);
+            all.push(VariantFinding {
+                declared: rounded_to.is_some() == plan.rounded && rule == plan.retest,
+                rounded_to,
+                retest: rule.word().to_owned(),
+                cut: turn(cut),
+                at_limit: passes_at_random(bare - cut, fresh, shared, retest),
+                least_one: turn(cut + least_margin(plan.pass_share, fresh, 0.0, retest)),
+                least_random: turn(cut + least_margin(plan.pass_share, fresh, shared, retest)),
+            });
+        }
+    }
+    all
 }
 
 /// Room for the last bits of a decimal.

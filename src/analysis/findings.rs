@@ -11,11 +11,12 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::agreement::AgreementFinding;
+use super::ruggedness::RuggednessFinding;
 use super::aliasing::{AliasFinding, LeftOutFinding};
 use super::decision::DecisionFinding;
 use super::diagnosis::Diagnosis;
 use super::measurement_system::MeasurementFinding;
-use super::precision::{PrecisionFinding, PrecisionStudy};
+use super::precision_findings::{PrecisionFinding, PrecisionStudy};
 use super::surface::SurfaceFinding;
 use super::uncertainty::UncertaintyFinding;
 use super::unreplicated::UnreplicatedFinding;
@@ -251,6 +252,9 @@ pub struct ResponseFindings {
     /// How two methods agree, where the protocol declares a comparison.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub agreement: Option<AgreementFinding>,
+    /// How closely a procedure must hold what it allows to vary; left out but for a ruggedness test.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub ruggedness: Option<RuggednessFinding>,
     /// The study of the measurement system; null without one in the protocol.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub measurement_system: Option<MeasurementFinding>,

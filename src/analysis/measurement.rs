@@ -1,12 +1,12 @@
 //! What a stated result means: uncertainty, decisions and comparisons, worked out from the findings made before.
 //!
 //! In:  the protocol's declarations, the site's tolerances, the findings of every response.
-//! Out: the keys `uncertainty`, `decision` and `agreement` of the findings, or a sentence on why there is none.
+//! Out: the keys `uncertainty`, `decision`, `agreement` and `ruggedness` of the findings, or a sentence on why there is none.
 
 use super::findings::Findings;
-use super::{agreement, decision, uncertainty};
+use super::{agreement, decision, ruggedness, uncertainty};
 use crate::plan::Plan;
-use crate::protocol::{Limit, Protocol, Site};
+use crate::protocol::{Limit, Protocol, Site, StudyKind};
 use crate::record::Record;
 
 /// Adds them.
@@ -50,6 +50,13 @@ pub(super) fn add(
         match agreement::comparison(protocol, site, plan, found, ordered) {
             Ok(made) => found.agreement = Some(made),
             Err(why) => found.cannot_tell.push(why),
+        }
+    }
+    if protocol.study.kind == StudyKind::RuggednessTest {
+        for declared in &protocol.responses {
+            if let Some(found) = findings.responses.get_mut(&declared.name) {
+                found.ruggedness = ruggedness::ruggedness(declared, found);
+            }
         }
     }
     for (response, declared) in protocol.responses.iter().enumerate() {

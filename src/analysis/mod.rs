@@ -25,9 +25,11 @@ mod power_simulation;
 mod power_size;
 mod power_strength;
 mod precision;
+mod precision_findings;
 mod randomization;
 mod rehearsed;
 mod response;
+mod ruggedness;
 mod sources;
 mod summary;
 mod surface;
@@ -35,12 +37,13 @@ mod trends;
 mod trust;
 mod unbalanced;
 mod uncertainty;
+mod uncertainty_sources;
 mod unreplicated;
 
 pub use adjusted::{CorrectedFinding, EstimateFinding};
 pub use agreement::{
     AcceptableFinding, AgreementFinding, BiasAtFinding, Closeness, ConcordanceFinding, EquivalenceFinding,
-    LimitFinding, LineFinding, NextFinding, PairFinding, RankFinding, SpreadTrendFinding, ToleranceFinding,
+    LimitFinding, LimitsAtFinding, LineFinding, NextFinding, PairFinding, RankFinding, SpreadTrendFinding, ToleranceFinding,
     WithinFinding,
 };
 pub use aliasing::{AliasFinding, LeftOutFinding};
@@ -48,7 +51,7 @@ pub use candidates::{Candidate, Detectable, Mixed, candidates};
 pub use carry_over::{AfterFinding, CarryOverFinding, ResidueFinding, WashOutFinding};
 pub use control_drift::{ControlDriftFinding, OccasionFinding};
 pub use decision::{
-    CurvePoint, DecisionFinding, JudgedResult, LeastTrueValue, ProductionFinding, RiskFinding, WindowFinding,
+    CurvePoint, DecisionFinding, JudgedResult, LeastTrueValue, ProductionFinding, RiskFinding, VariantFinding, WindowFinding,
 };
 pub use diagnosis::*;
 pub use drift::DriftFinding;
@@ -59,11 +62,12 @@ pub use measurement_system::{
     BiasFinding, LinearityFinding, MeasuredMean, MeasurementFinding, MeasuringLayer, RatioFinding, StabilityFinding,
 };
 pub use power::{ENOUGH, EffectPower, Mend, Power, PowerOptions, ResponsePower, SpreadLine, percent, power};
-pub use precision::{
+pub use precision_findings::{
     AgainstLevel, CellFinding, IntermediateFinding, LaboratoryDifference, OddLaboratory, Oddness, PooledFinding,
     PrecisionFinding, PrecisionStudy, SpreadFinding, TruenessFinding, WithoutFinding,
 };
 pub use rehearsed::{RehearsalFinding, TruthFinding, rehearsed};
+pub use ruggedness::{RuggednessFinding, VariationFinding};
 pub use summary::{analyse, findings_schema};
 pub use surface::{
     CurvatureFinding, LackOfFitFinding, SurfaceCoefficient, SurfaceFactor, SurfaceFinding, SurfaceMap, SurfaceShape,

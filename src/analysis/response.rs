@@ -93,6 +93,7 @@ pub(super) fn findings(
         uncertainty: None,
         decision: None,
         agreement: None,
+        ruggedness: None,
         measurement_system: measurement(protocol, response, &frame),
         checks: Vec::new(),
         left_out: Vec::new(),

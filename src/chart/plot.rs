@@ -52,6 +52,8 @@ pub struct PlotChart {
     pub lines: Vec<Line>,
     /// True if the names stand above with a sample of each line, for lines that end at one place.
     pub legend: bool,
+    /// A band along a line: place, lower edge, upper edge; drawn below everything.
+    pub ribbon: Vec<(f64, f64, f64)>,
     /// Level bands: lower edge, upper edge, name.
     pub bands: Vec<(f64, f64, String)>,
     /// Upright lines: place and name, drawn above the plot.
@@ -92,6 +94,7 @@ impl PlotChart {
             .map(|p| p.1)
             .chain(self.room.1.iter().copied())
             .chain(self.bands.iter().flat_map(|b| [b.0, b.1]))
+            .chain(self.ribbon.iter().flat_map(|b| [b.1, b.2]))
             .collect();
         let down = Scale::over(up.iter().copied(), PLOT, 0.0, 6);
         let left = down
@@ -123,6 +126,17 @@ impl PlotChart {
         for (low, high, _) in &self.bands {
             let (from, to) = (top + down.at(*high), top + down.at(*low));
             canvas.rect("wr-band", left, from, right - left, to - from);
+        }
+        if !self.ribbon.is_empty() {
+            let above = self.ribbon.iter().map(|b| (b.0, b.2));
+            let below = self.ribbon.iter().rev().map(|b| (b.0, b.1));
+            let mut data = String::new();
+            for (index, point) in above.chain(below).enumerate() {
+                let (x, y) = place(point);
+                let _ = write!(data, "{}{} {}", if index == 0 { "M" } else { "L" }, n(x), n(y));
+            }
+            data.push('Z');
+            canvas.path("wr-band", &data);
         }
         for &tick in &down.ticks {
             let at = top + down.at(tick);

@@ -368,6 +368,14 @@ fn degrees(desk: &mut Desk<'_>, tree: &Tree) -> Option<f64> {
             "",
         );
     }
+    if tree.number("df").map(Exact::to_f64).is_some_and(|df| df < 1.0) {
+        desk.say(
+            Diagnostic::error("P184", "on less than one degree of freedom nothing is known of a spread")
+                .help("give `df` of 1 or more, or `doubt`, the part by which the standard uncertainty may be wrong"),
+            tree.span("df"),
+            "",
+        );
+    }
     let doubt = tree.number("doubt").map(Exact::to_f64);
     tree.number("df")
         .map(Exact::to_f64)
@@ -484,7 +492,7 @@ fn given(desk: &mut Desk<'_>, tree: &Tree, context: &Context<'_>, response: Resp
         }
         "readings" => {
             let readings = series(tree, "readings");
-            if readings.len() < 2 {
+            if tree.list("readings").len() < 2 {
                 desk.say(
                     Diagnostic::error("P193", "one reading shows no spread").help("write two or more"),
                     tree.span("readings"),

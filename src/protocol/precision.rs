@@ -235,17 +235,22 @@ fn repeats(desk: &mut Desk<'_>, look: &Lookup<'_>, cells: &[Grouping], at: &Span
         return;
     }
     let runs = look.units.iter().map(|u| u.count).fold(1_usize, usize::saturating_mul);
-    let distinct = cells
-        .iter()
-        .map(|&g| match g {
+    // A unit is told apart by those above it as well; one that lies within another counts both once.
+    let mut told = vec![false; look.units.len()];
+    let mut levels = 1_usize;
+    for &grouping in cells {
+        match grouping {
             Grouping::Unit(unit) => {
                 let above = super::structure::above(look.units, unit);
-                let all = (0..look.units.len()).filter(|&u| u == unit || above[u]);
-                all.map(|u| look.units[u].count).fold(1_usize, usize::saturating_mul)
+                for (at, told) in told.iter_mut().enumerate() {
+                    *told |= at == unit || above[at];
+                }
             }
-            Grouping::Factor(factor) => look.factors[factor].levels.len(),
-        })
-        .fold(1_usize, usize::saturating_mul);
+            Grouping::Factor(factor) => levels = levels.saturating_mul(look.factors[factor].levels.len()),
+        }
+    }
+    let units = look.units.iter().zip(&told).filter(|(_, told)| **told);
+    let distinct = units.map(|(u, _)| u.count).fold(levels, usize::saturating_mul);
     if runs > 0 && runs <= distinct {
         desk.say(
             Diagnostic::error("P167", "every cell holds a single run: repeatability cannot be told")

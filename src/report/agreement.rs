@@ -10,26 +10,26 @@
 //! | undecided         | neither                                                                  |
 //! | cannot be told    | the test could not be made                                                |
 
-use crate::analysis::{AgreementFinding, Closeness, LimitFinding, SpreadTrendFinding};
-use crate::chart::{Head, Line, Pen, PlotChart};
+use crate::analysis::{AgreementFinding, Closeness, SpreadTrendFinding};
 
-use super::document::{Block, Cell, Section, Table};
-use super::figures::picture;
-use super::number::{self, NBSP, Place, degrees, fixed, p_equals, p_value, significant, with_unit};
+use super::agreement_figures::{against_mean, along_order, between};
+use super::agreement_tables::{along_level, bias, lines, next, pairs, summary};
+use super::document::{Block, Section};
+use super::number::{self, NBSP, Place, fixed, p_equals, p_value, significant, with_unit};
 use super::sections::section;
-use super::words::{Voice, capital, plain, several, short};
+use super::words::{Voice, capital, plain, several};
 
 impl AgreementFinding {
-    fn is_ratio(&self) -> bool {
+    pub(super) fn is_ratio(&self) -> bool {
         self.scale == "ratio"
     }
 }
 
 /// How numbers of one comparison are printed.
-struct Print<'a> {
+pub(super) struct Print<'a> {
     found: &'a AgreementFinding,
-    unit: &'a str,
-    place: Place,
+    pub(super) unit: &'a str,
+    pub(super) place: Place,
 }
 
 impl<'a> Print<'a> {
@@ -47,7 +47,7 @@ impl<'a> Print<'a> {
     }
 
     /// A difference in its unit, or what a ratio is off by in per cent.
-    fn bare(&self, value: f64) -> String {
+    pub(super) fn bare(&self, value: f64) -> String {
         fixed(
             if self.found.is_ratio() {
                 (value - 1.0) * 100.0
@@ -58,16 +58,16 @@ impl<'a> Print<'a> {
         )
     }
 
-    fn size(&self, value: f64) -> String {
+    pub(super) fn size(&self, value: f64) -> String {
         with_unit(&self.bare(value), self.unit)
     }
 
-    fn to(&self, low: f64, high: f64) -> String {
+    pub(super) fn to(&self, low: f64, high: f64) -> String {
         with_unit(&format!("{} to {}", self.bare(low), self.bare(high)), self.unit)
     }
 
     /// A declared size, as short as it reads.
-    fn declared(&self, size: f64) -> String {
+    pub(super) fn declared(&self, size: f64) -> String {
         with_unit(
             &number::exact(if self.found.is_ratio() {
                 (size * 1e6).round() / 1e4
@@ -79,7 +79,7 @@ impl<'a> Print<'a> {
     }
 
     /// `mini reads 6.0 L/min higher than large`.
-    fn direction(&self) -> String {
+    pub(super) fn direction(&self) -> String {
         let zero = if self.found.is_ratio() { 1.0 } else { 0.0 };
         let off = if self.found.is_ratio() {
             (self.found.difference - 1.0).abs() * 100.0
@@ -232,7 +232,8 @@ fn changing(found: &AgreementFinding, voice: &Voice) -> Vec<String> {
             "narrow for low levels and too wide for high ones"
         };
         said.push(format!(
-            "Differences scatter {word} at higher levels ({}), so the limits above are too {too}.",
+            "Differences scatter {word} at higher levels ({}), so the limits above are too {too}; a table gives them along \
+             the level.",
             p_equals(p)
         ));
     }
@@ -267,27 +268,31 @@ fn tolerance(found: &AgreementFinding, voice: &Voice) -> Option<String> {
     })
 }
 
-fn next(found: &AgreementFinding, print: &Print<'_>) -> Option<String> {
-    let many = several(&plain(&found.specimens));
-    let mut parts = Vec::new();
-    if let Some(n) = found.next.equivalence {
-        parts.push(format!(
-            "{n} {many} would show equivalence with a probability of {} if there is no difference",
-            number::percent(found.next.power)
-        ));
+/// The rules, assumptions and caveats behind the section.
+fn rules(found: &AgreementFinding) -> Vec<String> {
+    let one = plain(&found.specimens);
+    let mut items = vec![
+        format!(
+            "One {one} is one pair, however often it was read; that the methods correlate, or that a difference is not told \
+             apart from zero, is not taken for agreement."
+        ),
+        "Equivalence: two one-sided tests, that is the interval of twice their level less inside the margin; limits of \
+         agreement after Bland and Altman; line with errors in both after Deming; line by ranks after Passing and Bablok; \
+         concordance after Lin."
+            .to_owned(),
+        format!("Assumed: differences near normal, and independent from one {one} to the next."),
+        format!(
+            "What is said holds for {} like these, over their range; a correction of one method to the other must be tried on \
+             new ones.",
+            several(&one)
+        ),
+        "What both share, such as a reference block or the room, cancels in the difference and does not against a limit."
+            .to_owned(),
+    ];
+    if !found.within.iter().any(|w| w.method != "both together") {
+        items.push("Which of the two scatters more by itself cannot be told from these readings.".to_owned());
     }
-    if let Some(n) = found.next.limits {
-        parts.push(format!(
-            "{n} would bring each limit of agreement to ±{} if every one is measured once by each",
-            print.declared((found.next.limit_reach * 1e6).round() / 1e6)
-        ));
-    }
-    if let Some(n) = found.next.bias {
-        parts.push(format!(
-            "about {n} would bring the bias by the line to within the margin"
-        ));
-    }
-    (!parts.is_empty()).then(|| format!("For a next study, with the spreads found here: {}.", parts.join("; ")))
+    items
 }
 
 /// The section.
@@ -295,7 +300,7 @@ pub(super) fn report(response: &str, found: &AgreementFinding, voice: &Voice) ->
     let print = Print::new(found, voice);
     let mut blocks = vec![
         Block::paragraph(format!(
-            "{} were read by both; differences are {} {} minus {}. The margin of {} was declared before the readings: {}.",
+            "{} were read by both; differences are {} {} minus {}. The margin of {} is declared in the protocol: {}.",
             capital(&number_of(found)),
             plain(&found.factor),
             found.other,
@@ -306,6 +311,9 @@ pub(super) fn report(response: &str, found: &AgreementFinding, voice: &Voice) ->
         Block::Figure(against_mean(response, found, voice, &print)),
         Block::Table(summary(response, found, voice, &print)),
     ];
+    if !found.limits_along_level.is_empty() {
+        blocks.push(Block::Table(along_level(response, found, &print)));
+    }
     if found.line.is_some() || found.ranks.is_some() {
         blocks.push(Block::Figure(between(response, found, voice)));
         blocks.push(Block::Table(lines(response, found, voice)));
@@ -316,522 +324,15 @@ pub(super) fn report(response: &str, found: &AgreementFinding, voice: &Voice) ->
     if found.along_order.is_some() {
         blocks.push(Block::Figure(along_order(response, found, voice, &print)));
     }
-    blocks.extend(next(found, &print).map(Block::paragraph));
+    blocks.push(Block::Table(next(response, found, &print)));
     blocks.push(Block::Table(pairs(response, found, &print)));
+    blocks.push(Block::heading("Rules, assumptions and caveats"));
+    blocks.push(Block::list(rules(found)));
     section("agreement", "How the two methods agree", blocks)
 }
 
 fn number_of(found: &AgreementFinding) -> String {
     format!("{}{NBSP}{}", found.n, several(&plain(&found.specimens)))
-}
-
-fn against_mean(response: &str, found: &AgreementFinding, voice: &Voice, print: &Print<'_>) -> super::Picture {
-    let ratio = found.is_ratio();
-    let off = |value: f64| if ratio { (value - 1.0) * 100.0 } else { value };
-    let points: Vec<(f64, f64)> = found
-        .pairs
-        .iter()
-        .map(|p| {
-            let difference = if ratio {
-                off(p.other / p.reference)
-            } else {
-                p.other - p.reference
-            };
-            (f64::midpoint(p.reference, p.other), difference)
-        })
-        .collect();
-    let ends = ends(points.iter().map(|p| p.0));
-    let level = |value: f64| vec![(ends.0, value), (ends.1, value)];
-    let line = |label: String, pen: Pen, value: f64| Line {
-        label,
-        pen,
-        points: level(value),
-    };
-    let limit = |name: &str, limit: &LimitFinding| format!("{name}\n{}", print.size(limit.value)).replace('\n', " ");
-    let lines = vec![
-        line(
-            limit("upper limit", &found.upper_limit),
-            Pen::Dashed,
-            off(found.upper_limit.value),
-        ),
-        line(
-            format!("mean {}", print.size(found.difference)),
-            Pen::Strong,
-            off(found.difference),
-        ),
-        line(
-            limit("lower limit", &found.lower_limit),
-            Pen::Dashed,
-            off(found.lower_limit.value),
-        ),
-        line(String::new(), Pen::Plain, 0.0),
-    ];
-    let edge = |size: f64| {
-        if ratio {
-            (size * 100.0, (1.0 / (1.0 + size) - 1.0) * 100.0)
-        } else {
-            (size, -size)
-        }
-    };
-    let (high, low) = edge(found.margin);
-    let title = format!(
-        "{}; single {}s differ by {}",
-        capital(&print.direction()),
-        found.single,
-        print.to(found.lower_limit.value, found.upper_limit.value)
-    );
-    let quantity = quantity(response, voice);
-    let chart = PlotChart {
-        across: format!("mean of both, {quantity}"),
-        axis: format!(
-            "{} minus {} ({})",
-            found.other,
-            found.reference,
-            if print.unit.is_empty() {
-                "difference"
-            } else {
-                print.unit
-            }
-        ),
-        points,
-        lines,
-        legend: false,
-        bands: vec![(
-            low,
-            high,
-            format!(
-                "shaded: mean differences up to {} do no harm",
-                print.declared(found.margin)
-            ),
-        )],
-        uprights: Vec::new(),
-        room: (
-            Vec::new(),
-            vec![off(found.lower_limit.low), off(found.upper_limit.high)],
-        ),
-    };
-    let caption = format!(
-        "Dots: one {} each, means of what was read on it. Heavy line: mean difference. Dashed: limits between which {} of \
-         differences of single {}s lie.",
-        plain(&found.specimens),
-        number::confidence(found.coverage),
-        found.single
-    );
-    let head = Head {
-        name: format!("{response}-difference-against-mean"),
-        description: format!("{title}. {caption}"),
-        title,
-    };
-    picture(chart.draw(&head), caption)
-}
-
-fn ends(values: impl Iterator<Item = f64>) -> (f64, f64) {
-    values.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), v| {
-        (low.min(v), high.max(v))
-    })
-}
-
-fn quantity(response: &str, voice: &Voice) -> String {
-    if voice.unit.is_empty() {
-        plain(response)
-    } else {
-        format!("{} ({})", plain(response), voice.unit)
-    }
-}
-
-fn between(response: &str, found: &AgreementFinding, voice: &Voice) -> super::Picture {
-    let points: Vec<(f64, f64)> = found.pairs.iter().map(|p| (p.reference, p.other)).collect();
-    let (low, high) = ends(points.iter().map(|p| p.0));
-    let mut lines = vec![Line {
-        label: "equal".to_owned(),
-        pen: Pen::Plain,
-        points: vec![(low, low), (high, high)],
-    }];
-    let mut title = "Which line joins the two cannot be told".to_owned();
-    if let Some(line) = &found.line {
-        let at = |x: f64| line.intercept.value + line.slope.value * x;
-        lines.push(Line {
-            label: "both err".to_owned(),
-            pen: Pen::Strong,
-            points: vec![(low, at(low)), (high, at(high))],
-        });
-        let slope = spaced(&line.slope);
-        let one = line.slope.low <= 1.0 && line.slope.high >= 1.0;
-        let zero = line.intercept.low <= 0.0 && line.intercept.high >= 0.0;
-        title = match (one, zero) {
-            (true, true) => format!("The line between the two is not told apart from equality: slope {slope}"),
-            (false, _) => format!("The two read in different proportion: slope {slope}"),
-            (true, false) => format!("The two read apart by a constant: slope {slope}"),
-        };
-    }
-    if let Some(ranks) = &found.ranks {
-        let at = |x: f64| ranks.intercept.0 + ranks.slope.0 * x;
-        lines.push(Line {
-            label: "by ranks".to_owned(),
-            pen: Pen::Dashed,
-            points: vec![(low, at(low)), (high, at(high))],
-        });
-    }
-    let unit = |method: &str| format!("{method}, {}", quantity(response, voice));
-    let chart = PlotChart {
-        across: unit(&found.reference),
-        axis: capital(&unit(&found.other)),
-        points,
-        lines,
-        legend: false,
-        bands: Vec::new(),
-        uprights: Vec::new(),
-        room: (Vec::new(), Vec::new()),
-    };
-    let caption = format!(
-        "Dots: one {} each. Thin line: both read the same. Heavy line: straight line with errors in both. Dashed: straight \
-         line by ranks.",
-        plain(&found.specimens)
-    );
-    let head = Head {
-        name: format!("{response}-line-between-methods"),
-        description: format!("{title}. {caption}"),
-        title,
-    };
-    picture(chart.draw(&head), caption)
-}
-
-/// `0.94 (0.64 to 1.23)`.
-fn spaced(value: &LimitFinding) -> String {
-    let place = Place::of_error((value.high - value.low) / 4.0).unwrap_or(Place(3));
-    format!(
-        "{} ({})",
-        fixed(value.value, place),
-        Voice::interval(value.low, value.high, place)
-    )
-}
-
-fn along_order(response: &str, found: &AgreementFinding, voice: &Voice, print: &Print<'_>) -> super::Picture {
-    let ratio = found.is_ratio();
-    let mut points: Vec<(f64, f64)> = found
-        .pairs
-        .iter()
-        .map(|p| {
-            let difference = if ratio {
-                (p.other / p.reference - 1.0) * 100.0
-            } else {
-                p.other - p.reference
-            };
-            (p.position, difference)
-        })
-        .collect();
-    points.sort_by(|a, b| a.0.total_cmp(&b.0));
-    let (low, high) = ends(points.iter().map(|p| p.0));
-    let mut lines = vec![Line {
-        label: String::new(),
-        pen: Pen::Plain,
-        points: vec![(low, 0.0), (high, 0.0)],
-    }];
-    let mut title = "What the difference did in the course of the study".to_owned();
-    if let Some(trend) = found.along_order.as_ref() {
-        let at = |x: f64| {
-            let value = trend.intercept + trend.slope * x;
-            if ratio { (value.exp() - 1.0) * 100.0 } else { value }
-        };
-        lines.push(Line {
-            label: "trend".to_owned(),
-            pen: Pen::Strong,
-            points: vec![(low, at(low)), (high, at(high))],
-        });
-        title = if trend.p <= 1.0 - voice.confidence {
-            let word = if trend.slope > 0.0 { "rose" } else { "fell" };
-            format!(
-                "The difference {word} in the course of the study ({})",
-                p_equals(trend.p)
-            )
-        } else {
-            format!(
-                "No drift of the difference is told apart from chance ({})",
-                p_equals(trend.p)
-            )
-        };
-    }
-    let chart = PlotChart {
-        across: "mean position of the two in the order of the runs".to_owned(),
-        axis: format!("{} minus {} ({})", found.other, found.reference, print.unit),
-        points,
-        lines,
-        legend: false,
-        bands: Vec::new(),
-        uprights: Vec::new(),
-        room: (Vec::new(), Vec::new()),
-    };
-    let caption = format!(
-        "Dots: one {} each, at the mean position of its runs. Thin line: no difference.",
-        plain(&found.specimens)
-    );
-    let head = Head {
-        name: format!("{response}-difference-by-order"),
-        description: format!("{title}. {caption}"),
-        title,
-    };
-    picture(chart.draw(&head), caption)
-}
-
-fn summary(response: &str, found: &AgreementFinding, voice: &Voice, print: &Print<'_>) -> Table {
-    let ratio = found.is_ratio();
-    let shown = |value: f64| if ratio { (value - 1.0) * 100.0 } else { value };
-    let row = |what: String, value: f64, interval: Option<(f64, f64)>| {
-        vec![
-            Cell::words(what),
-            Cell::number(print.bare(value), shown(value)),
-            Cell::words(match interval {
-                Some((low, high)) => format!("{} to {}", print.bare(low), print.bare(high)).replace(' ', "\u{a0}"),
-                None => "–".to_owned(),
-            }),
-        ]
-    };
-    let log = |value: f64| {
-        let size = if ratio { value * 100.0 } else { value };
-        let text = significant(size, 4);
-        Cell::number(text, size)
-    };
-    let plain_row = |what: String, cell: Cell| vec![Cell::words(what), cell, Cell::words("–")];
-    let limit = |l: &LimitFinding| (l.low, l.high);
-    let of_means = found.standard_error * (found.n as f64).sqrt();
-    let mut rows = vec![
-        row(
-            "Mean difference".to_owned(),
-            found.difference,
-            Some((found.low, found.high)),
-        ),
-        row(
-            "Lower limit of agreement".to_owned(),
-            found.lower_limit.value,
-            Some(limit(&found.lower_limit)),
-        ),
-        row(
-            "Upper limit of agreement".to_owned(),
-            found.upper_limit.value,
-            Some(limit(&found.upper_limit)),
-        ),
-        plain_row(
-            "Standard deviation of the differences below (s)".to_owned(),
-            log(of_means),
-        ),
-        plain_row(
-            "Standard error of the mean difference (s/√n)".to_owned(),
-            log(found.standard_error),
-        ),
-    ];
-    for within in &found.within {
-        let what = if within.method == "both together" {
-            format!("differences of {}s read together", found.single)
-        } else {
-            format!("single {}s of {}", found.single, within.method)
-        };
-        rows.push(plain_row(
-            format!("Standard deviation of {what} on a {}", plain(&found.specimens)),
-            log(within.standard_deviation),
-        ));
-    }
-    rows.push(plain_row(
-        format!("Standard deviation of a difference of single {}s (s_D)", found.single),
-        log(found.standard_deviation),
-    ));
-    if let Some(test) = &found.equivalence {
-        rows.push(vec![
-            Cell::words(format!("Mean difference against the margin, {}", p_equals(test.p))),
-            Cell::number(print.bare(found.difference), shown(found.difference)),
-            Cell::words(
-                format!(
-                    "{} to {} ({})",
-                    print.bare(test.low),
-                    print.bare(test.high),
-                    number::confidence(1.0 - 2.0 * test.risk)
-                )
-                .replace(' ', "\u{a0}"),
-            ),
-        ]);
-    }
-    let unit = if ratio { "%" } else { &voice.unit };
-    let columns = [
-        "Quantity".to_owned(),
-        format!(">Value ({})", if unit.is_empty() { "no unit" } else { unit }),
-        format!(">{}", voice.interval_name()),
-    ];
-    let titles: Vec<&str> = columns.iter().map(String::as_str).collect();
-    let z = significant(
-        crate::numeric::distribution::normal_quantile_lower(f64::midpoint(1.0, found.coverage)),
-        3,
-    );
-    let mut remark = format!(
-        "Limits of agreement: mean difference ± {z} s_D. Degrees of freedom: {}.",
-        degrees(found.df)
-    );
-    if found.exact {
-        remark.push_str(" Each pair was read once by each, so s_D is s; the intervals of the limits are exact for normal differences.");
-    } else {
-        remark.push_str(
-            " s_D puts back what averaging took away: s_D² = s² + (1 − 1/m) times the square of each standard deviation on a \
-             specimen, m averaged (harmonic mean over specimens). Intervals of the limits by recovery of variance estimates.",
-        );
-    }
-    if ratio {
-        remark.push_str(" Worked out in logarithms; standard deviations are those of the logarithms, times 100.");
-    }
-    Table::new(format!("{response}-agreement"), "How far apart the two read", &titles)
-        .group("", rows)
-        .remark(remark)
-}
-
-fn lines(response: &str, found: &AgreementFinding, voice: &Voice) -> Table {
-    let mut rows = Vec::new();
-    let mut remark = Vec::new();
-    let cells = |what: &str, value: f64, low: Option<f64>, high: Option<f64>| {
-        let place = low
-            .zip(high)
-            .and_then(|(low, high)| Place::of_error((high - low) / 4.0))
-            .unwrap_or(Place(3));
-        let end = |end: Option<f64>| end.map_or_else(|| "–".to_owned(), |end| fixed(end, place));
-        vec![
-            Cell::words(what),
-            Cell::number(fixed(value, place), value),
-            Cell::words(format!("{} to {}", end(low), end(high)).replace(' ', "\u{a0}")),
-        ]
-    };
-    if let Some(line) = &found.line {
-        let weighted = if line.weighted { ", weighted by the level" } else { "" };
-        rows.push(cells(
-            &format!("Slope, errors in both{weighted}"),
-            line.slope.value,
-            Some(line.slope.low),
-            Some(line.slope.high),
-        ));
-        rows.push(cells(
-            &format!("Intercept, errors in both{weighted}"),
-            line.intercept.value,
-            Some(line.intercept.low),
-            Some(line.intercept.high),
-        ));
-        remark.push(format!(
-            "Errors in both (Deming): error variance of {} over that of {} λ = {}, {}; intervals by leaving out one {} at a time.",
-            found.other,
-            found.reference,
-            significant(line.error_ratio, 3),
-            line.error_ratio_from,
-            plain(&found.specimens)
-        ));
-    }
-    if let Some(ranks) = &found.ranks {
-        rows.push(cells("Slope, by ranks", ranks.slope.0, ranks.slope.1, ranks.slope.2));
-        rows.push(cells(
-            "Intercept, by ranks",
-            ranks.intercept.0,
-            ranks.intercept.1,
-            ranks.intercept.2,
-        ));
-        let straight = if ranks.linearity_p <= 1.0 - voice.confidence {
-            "the points do not follow a straight line, so neither line may be used"
-        } else {
-            "no departure from a straight line is seen"
-        };
-        remark.push(format!(
-            "By ranks (Passing and Bablok): {straight} ({}, cusum); {} of {} pairs of specimens share a value.",
-            p_equals(ranks.linearity_p),
-            ranks.ties,
-            ranks.slopes
-        ));
-    }
-    if let Some(c) = &found.concordance {
-        rows.push(cells("Concordance", c.value, Some(c.low), Some(c.high)));
-        remark.push(format!(
-            "Concordance is correlation {} times nearness to equality {}; it grows with the range of specimens and says nothing \
-             alone.",
-            fixed(c.correlation, Place(3)),
-            fixed(c.nearness, Place(3))
-        ));
-    }
-    let interval = format!(">{}", voice.interval_name());
-    Table::new(
-        format!("{response}-lines"),
-        format!("Lines between {} (across) and {} (up)", found.reference, found.other),
-        &["Quantity", ">Value", &interval],
-    )
-    .group("", rows)
-    .remark(remark.join(" "))
-}
-
-fn bias(response: &str, found: &AgreementFinding, voice: &Voice) -> Table {
-    let line = found.line.iter().flat_map(|line| &line.bias);
-    let mut outside = false;
-    let rows = line
-        .map(|bias| {
-            let place = Place::of_error((bias.high - bias.low) / 4.0).unwrap_or(Place(2));
-            outside |= bias.outside;
-            let mark = if bias.outside { " (outside)" } else { "" };
-            vec![
-                Cell::number(format!("{}{mark}", short(bias.at)), bias.at),
-                Cell::number(fixed(bias.bias, place), bias.bias),
-                Cell::words(Voice::interval(bias.low, bias.high, place).replace(' ', "\u{a0}")),
-            ]
-        })
-        .collect();
-    let columns = [
-        format!("Where {} reads", found.reference),
-        format!(">{} minus {}", capital(&found.other), found.reference),
-        format!(">{}", voice.interval_name()),
-    ];
-    let titles: Vec<&str> = columns.iter().map(String::as_str).collect();
-    let unit = if voice.unit.is_empty() {
-        String::new()
-    } else {
-        format!(", in {}", voice.unit)
-    };
-    let mut remark = "Intercept + (slope − 1) times the value, by the line with errors in both.".to_owned();
-    if outside {
-        remark.push_str(" Outside: beyond the specimens studied, where nothing was seen.");
-    }
-    Table::new(
-        format!("{response}-bias"),
-        format!("Bias at values that matter{unit}"),
-        &titles,
-    )
-    .group("", rows)
-    .remark(remark)
-}
-
-fn pairs(response: &str, found: &AgreementFinding, print: &Print<'_>) -> Table {
-    let ratio = found.is_ratio();
-    // One digit more than the differences are judged by.
-    let place = Place((print.place.0 + 1).max(0));
-    let rows = found
-        .pairs
-        .iter()
-        .map(|p| {
-            let off = if ratio {
-                (p.other / p.reference - 1.0) * 100.0
-            } else {
-                p.other - p.reference
-            };
-            let mean = f64::midpoint(p.reference, p.other);
-            vec![
-                Cell::words(p.specimen.clone()),
-                Cell::number(fixed(p.reference, place), p.reference),
-                Cell::number(fixed(p.other, place), p.other),
-                Cell::number(fixed(mean, place), mean),
-                Cell::number(fixed(off, place), off),
-                Cell::words(format!("{} and {}", p.replicates.0, p.replicates.1)),
-            ]
-        })
-        .collect();
-    let columns = [
-        capital(&plain(&found.specimens)),
-        format!(">{}", capital(&found.reference)),
-        format!(">{}", capital(&found.other)),
-        ">Mean of both".to_owned(),
-        format!(">Difference{}", if ratio { " (%)" } else { "" }),
-        format!(">{}s averaged", capital(&found.single)),
-    ];
-    let titles: Vec<&str> = columns.iter().map(String::as_str).collect();
-    Table::new(format!("{response}-pairs"), "The pairs", &titles)
-        .group("", rows)
-        .dense()
 }
 
 /// Values that a note may pull in.
@@ -854,7 +355,7 @@ pub(super) fn values(name: &str, found: &AgreementFinding, voice: &Voice, add: &
 #[cfg(test)]
 pub(super) mod trial {
     use super::*;
-    use crate::analysis::{AcceptableFinding, EquivalenceFinding, NextFinding, ToleranceFinding};
+    use crate::analysis::{AcceptableFinding, EquivalenceFinding, LimitFinding, NextFinding, ToleranceFinding};
 
     /// Two instruments on rollers; `outcome` and `single` decide the verdict.
     pub(in crate::report) fn found(outcome: Option<Closeness>, single: Option<&str>) -> AgreementFinding {
@@ -885,6 +386,7 @@ pub(super) mod trial {
             along_level: None,
             spread_along_level: None,
             along_order: None,
+            limits_along_level: Vec::new(),
             margin: 0.5,
             origin: "A third of the guard band".to_owned(),
             equivalence: outcome.map(|outcome| EquivalenceFinding {
@@ -914,6 +416,8 @@ pub(super) mod trial {
                 limit_reach: 0.75,
                 limits: None,
                 bias: None,
+                ranks: None,
+                concordance: None,
             },
             pairs: Vec::new(),
             cannot_tell: Vec::new(),

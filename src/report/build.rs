@@ -154,6 +154,7 @@ pub fn build(input: &Input) -> Result<(Report, Diagnostics), Diagnostics> {
             Part::Figures => pictures(input, &responses),
             Part::Trust => trust(input, &responses),
             Part::Numbers => numbers_of(input, &responses),
+            Part::Variations => measurement::variations(&responses),
             Part::Agreement => measurement::agreements(&responses),
             Part::Uncertainty => measurement::uncertainties(&responses),
             Part::Decision => measurement::decisions(&responses),

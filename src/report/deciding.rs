@@ -6,7 +6,7 @@
 
 use std::fmt::Write as _;
 
-use crate::analysis::{DecisionFinding, JudgedResult, ResponseFindings, RiskFinding};
+use crate::analysis::{DecisionFinding, JudgedResult, ResponseFindings, RiskFinding, VariantFinding};
 use crate::chart::{Head, LimitChart, LimitRow, Line, Pen, PlotChart};
 
 use super::Picture;
@@ -202,6 +202,9 @@ pub(super) fn report(response: &str, all: &ResponseFindings, found: &DecisionFin
     }
     blocks.push(Block::Figure(curve(response, found, voice)));
     blocks.push(Block::Table(least_table(response, found, voice)));
+    if !found.variants.is_empty() {
+        blocks.push(Block::Table(variants(response, found, voice)));
+    }
     if found.production.is_some() {
         blocks.push(Block::Table(production(response, found, voice)));
     }
@@ -397,6 +400,7 @@ fn curve(response: &str, found: &DecisionFinding, voice: &Voice) -> Picture {
             }])
             .collect(),
         legend: true,
+        ribbon: Vec::new(),
         bands: Vec::new(),
         uprights: vec![(found.limit, format!("limit {}", limit_text(found, voice)))],
         room: (Vec::new(), vec![0.0, 100.0]),
@@ -482,6 +486,56 @@ fn least_table(response: &str, found: &DecisionFinding, voice: &Voice) -> Table 
     )
     .group("", rows)
     .remark(remark.trim_start())
+}
+
+/// What rounding before comparison and repeating do.
+fn variants(response: &str, found: &DecisionFinding, voice: &Voice) -> Table {
+    let place = place_of(found);
+    let row = |variant: &VariantFinding| {
+        let rounded = variant
+            .rounded_to
+            .map_or_else(|| "not".to_owned(), |step| format!("to {}", short(step)));
+        let own = if variant.declared { ", as declared" } else { "" };
+        let again = match variant.retest.as_str() {
+            "none" => "no repeat",
+            "second result counts" => "a second result counts if the first does not pass",
+            _ => "always the mean of two",
+        };
+        let cell = |value: f64, place: Place| Cell::number(fixed(value, place), value);
+        vec![
+            Cell::words(format!("{rounded}{own}")),
+            Cell::words(again),
+            cell(variant.cut, Place(place.0 + 1)),
+            Cell::number(chance(variant.at_limit), variant.at_limit),
+            cell(variant.least_one, place),
+            cell(variant.least_random, place),
+        ]
+    };
+    let word = if found.upward() { "Least" } else { "Largest" };
+    let unit = if voice.unit.is_empty() {
+        String::new()
+    } else {
+        format!(", in {}", voice.unit)
+    };
+    Table::new(
+        format!("{response}-other-rules"),
+        format!("What rounding before comparison and repeating do{unit}"),
+        &[
+            "Rounded before comparison",
+            "If a result does not pass",
+            ">Passes from",
+            ">Passes with a true value at the limit",
+            &format!(">{word} true value, one laboratory"),
+            &format!(">{word} true value, at random"),
+        ],
+    )
+    .group("", found.variants.iter().map(row).collect())
+    .remark(format!(
+        "Everything else as declared; the true values pass with a probability of {}. Passes from: before rounding; half a step \
+         of rounding is half a step of margin. A second try helps only against what is new in every result: the bias of a \
+         laboratory stays. Agree the rule beforehand.",
+        chance(found.pass_share)
+    ))
 }
 
 fn production(response: &str, found: &DecisionFinding, voice: &Voice) -> Table {
@@ -607,6 +661,7 @@ mod tests {
                 shift: -0.4,
                 shift_conservative: Some(-0.45),
             }),
+            variants: Vec::new(),
             curve: Vec::new(),
             production: None,
         }

@@ -75,6 +75,13 @@ pub(super) fn decisions(responses: &Responses) -> Section {
     })
 }
 
+pub(super) fn variations(responses: &Responses) -> Section {
+    joined(responses, |name, found, voice| {
+        let ruggedness = found.ruggedness.as_ref()?;
+        Some(ruggedness::report(name, found, ruggedness, voice))
+    })
+}
+
 /// Values that a note may pull in.
 pub(super) fn values(name: &str, found: &ResponseFindings, voice: &Voice, add: &mut dyn FnMut(String, String)) {
     if let Some(agreement) = &found.agreement {
@@ -82,6 +89,9 @@ pub(super) fn values(name: &str, found: &ResponseFindings, voice: &Voice, add: &
     }
     if let Some(uncertainty) = &found.uncertainty {
         budget::values(name, uncertainty, voice, add);
+    }
+    if let Some(ruggedness) = &found.ruggedness {
+        ruggedness::values(name, ruggedness, voice, add);
     }
     if let Some(decision) = &found.decision {
         deciding::values(name, decision, voice, add);

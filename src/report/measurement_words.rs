@@ -77,13 +77,29 @@ pub(super) fn categories(found: &RatioFinding) -> String {
     }
 }
 
+/// The plain answer by the common guideposts: against the tolerance if there is one, else against the spread of the parts.
+fn opening(found: &MeasurementFinding, parts: &str) -> Option<String> {
+    let (ratio, what) = match (&found.to_tolerance, &found.spread_ratio) {
+        (Some(ratio), _) => (ratio, "for this tolerance".to_owned()),
+        (None, Some(ratio)) => (ratio, format!("for telling these {parts} apart")),
+        (None, None) => return None,
+    };
+    let guide = "by the common guidepost of three tenths (common practice, no pass mark)";
+    Some(match (ratio.low, ratio.high) {
+        (Some(_), Some(high)) if high <= 0.3 => format!("The measuring is fine enough {what} {guide}."),
+        (Some(low), _) if low > 0.3 => format!("The measuring is too coarse {what} {guide}."),
+        (Some(_), _) => format!("Whether the measuring is fine enough {what} {guide} is undecided."),
+        _ => format!("Whether the measuring is fine enough {what} {guide} cannot be told: there is no interval."),
+    })
+}
+
 impl Voice {
     /// The answers on a measurement system, in order.
     #[must_use]
     pub fn measurement(&self, found: &MeasurementFinding) -> Vec<String> {
-        let mut said = Vec::new();
-        let interval = self.interval_name();
         let part = plain(&found.part);
+        let mut said: Vec<String> = opening(found, &several(&part)).into_iter().collect();
+        let interval = self.interval_name();
         match &found.measuring {
             Some(measuring) => {
                 let mut parts = Vec::new();
@@ -299,6 +315,8 @@ mod tests {
         assert_eq!(
             said,
             [
+                "Whether the measuring is fine enough for this tolerance by the common guidepost of three tenths (common \
+                 practice, no pass mark) is undecided.",
                 "One result varies by the measuring with a standard deviation of 0.53 (0.40 to 2.50) Shore D: repeats 0.350 \
                  (0.280 to 0.470) and operator 0.40 (0.20 to 2.40) (95 % interval in parentheses).",
                 "Of the variance of one result over these rollers, 3 % (1 % to 60 %) is the measuring; as standard deviations \
@@ -312,6 +330,36 @@ mod tests {
                 "Undecided whether those who measure differ from roller to roller by more than repeats explain (p = 0.20).",
             ]
         );
+    }
+
+    #[test]
+    fn the_opening_is_decided_undecided_or_cannot_be_told() {
+        let mut found = study();
+        let mut opening = |to_tolerance: Option<RatioFinding>| {
+            found.to_tolerance = to_tolerance;
+            opening(&found, "rollers").unwrap()
+        };
+        let guide = "by the common guidepost of three tenths (common practice, no pass mark)";
+        assert_eq!(
+            opening(Some(ratio(0.2, 0.15, 0.3))),
+            format!("The measuring is fine enough for this tolerance {guide}.")
+        );
+        assert_eq!(
+            opening(Some(ratio(0.5, 0.31, 0.9))),
+            format!("The measuring is too coarse for this tolerance {guide}.")
+        );
+        assert!(opening(Some(ratio(0.2, 0.1, 0.4))).ends_with("is undecided."));
+        // Without a tolerance the parts are what it is held against.
+        assert_eq!(
+            opening(None),
+            format!("Whether the measuring is fine enough for telling these rollers apart {guide} is undecided.")
+        );
+        let none = RatioFinding {
+            value: 0.2,
+            low: None,
+            high: None,
+        };
+        assert!(opening(Some(none)).ends_with("cannot be told: there is no interval."));
     }
 
     #[test]

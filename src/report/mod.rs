@@ -34,6 +34,8 @@
 //! Never here: files, clock, statistics.
 
 mod agreement;
+mod agreement_figures;
+mod agreement_tables;
 mod answers;
 mod bench;
 mod budget;
@@ -51,6 +53,7 @@ pub mod number;
 mod order;
 mod power;
 mod precision;
+mod precision_figures;
 mod precision_words;
 mod rehearsed;
 mod ruggedness;

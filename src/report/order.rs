@@ -20,6 +20,8 @@ pub(super) enum Part {
     Trust,
     /// Tables of effects, means, components and checks.
     Numbers,
+    /// How closely a procedure must hold what it allows to vary.
+    Variations,
     /// How two methods agree.
     Agreement,
     /// How uncertain a stated result is.
@@ -46,7 +48,7 @@ pub(super) enum Part {
 
 use Part::{
     Agreement, Annex, Cautions, Course, Decision, Departures, Done, Figures, Limits, MeasurementSystem, Numbers,
-    Precision, Provenance, Trust, Uncertainty, Words,
+    Precision, Provenance, Trust, Uncertainty, Variations, Words,
 };
 
 /// What was done before what was found: the general order.
@@ -76,7 +78,7 @@ const COMPARISON: &[Part] = &[
 /// What moves the result before how the test was made.
 #[rustfmt::skip]
 const RUGGEDNESS: &[Part] = &[
-    Figures, Trust, Numbers, Words, Uncertainty, Decision, Agreement, MeasurementSystem, Precision, Done, Departures,
+    Variations, Figures, Trust, Numbers, Words, Uncertainty, Decision, Agreement, MeasurementSystem, Precision, Done, Departures,
     Limits, Cautions, Provenance, Annex,
 ];
 

@@ -175,7 +175,9 @@ pub(super) fn done(input: &Input) -> Section {
     };
     blocks.push(Block::paragraph(order));
     blocks.extend(super::bench::sentences(input).into_iter().map(Block::paragraph));
-    blocks.push(Block::Table(factors(protocol)));
+    if !protocol.factors.is_empty() {
+        blocks.push(Block::Table(factors(protocol)));
+    }
     blocks.extend(named(input).map(Block::Table));
     if let Some(site) = input.site
         && !site.people.is_empty()

@@ -597,8 +597,11 @@ pub(super) fn results(
     for factor in &factors {
         column(capital(&plain(factor)), "left");
     }
-    for title in ["Result", "Fitted", "Result \u{2212} fitted"] {
-        column(title.to_owned(), "right");
+    // A statement on precision or on a measurement system fits no model to single results.
+    let fitted = runs.iter().any(|r| r.fitted.is_some());
+    let titles = ["Result", "Fitted", "Result \u{2212} fitted"];
+    for title in &titles[..if fitted { 3 } else { 1 }] {
+        column((*title).to_owned(), "right");
     }
     let rows = runs
         .iter()
@@ -618,8 +621,10 @@ pub(super) fn results(
             }));
             let print = |v: f64| fixed(v, place);
             row.push(Cell::number(print(r.result), r.result));
-            row.push(Cell::maybe(r.fitted, print));
-            row.push(Cell::maybe(r.residual, print));
+            if fitted {
+                row.push(Cell::maybe(r.fitted, print));
+                row.push(Cell::maybe(r.residual, print));
+            }
             row
         })
         .collect();
@@ -734,8 +739,11 @@ pub(super) fn measurand(protocol: &Protocol) -> Table {
                 .map_or_else(|| "not stated".to_owned(), |size| unit(r, size.to_string()))
         }),
     ];
+    let tolerance: (&str, Print) = ("Tolerance of a part", &|r| range(r, r.tolerance));
+    let with_tolerance = protocol.responses.iter().any(|r| r.tolerance.is_some());
     let rows = particulars
         .iter()
+        .chain(with_tolerance.then_some(&tolerance))
         .map(|(label, print)| {
             let cells = protocol.responses.iter().map(|r| Cell::words(print(r)));
             std::iter::once(Cell::words(*label)).chain(cells).collect()

@@ -213,6 +213,22 @@ pub(super) mod trial {
     pub(in crate::report) fn said(text: &str) -> String {
         text.replace(NBSP, " ")
     }
+
+    /// Findings of a response that hold nothing yet.
+    pub(in crate::report) fn response() -> ResponseFindings {
+        serde_json::from_value(serde_json::json!({
+            "unit": "Shore D", "runs": 8, "readings": 8, "missing": 0, "statistic": "mean", "confidence": 0.95,
+            "relevant": null, "model": {
+                "fixed": [], "random": [], "method": "strata", "residual_df": 0, "log_likelihood": null,
+            },
+            "strata": [], "effects": [], "residual": {"variance": null, "standard_deviation": null, "df": 0},
+            "grand_mean": {
+                "levels": {}, "n": 8, "mean": 1.0, "standard_error": null, "df": null, "low": null, "high": null,
+            },
+            "means": [], "contrasts": [], "slopes": [], "components": [], "checks": [], "cannot_tell": [], "results": [],
+        }))
+        .unwrap()
+    }
 }
 
 #[cfg(test)]
