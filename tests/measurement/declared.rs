@@ -368,7 +368,7 @@ fn budgets() {
         .collect();
     let add = format!("[uncertainty.hardness]\n{many}");
     let found = read(&format!("{HEAD}{BENCH}{add}"));
-    assert_eq!(found.iter().map(|d| d.code).collect::<Vec<_>>(), ["P187"]);
+    assert!(found.iter().any(|d| d.code == "P187"));
     for (from, message, help) in [
         ("spread of sessions", "no unit is called `sessions`", "session"),
         ("slope of instrument", "`instrument` has no slope", "scale = \"numeric\""),
