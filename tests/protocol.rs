@@ -1085,7 +1085,10 @@ fn shipped_protocols_are_sound_and_their_site_files_ask_to_be_filled_in() {
     for shipped in protocol::shipped() {
         let text = |name: &str| shipped.files.iter().find(|(n, _)| *n == name).expect(name).1;
         let (protocol, found) = read(text("protocol.toml")).map_err(|found| report(&found)).unwrap();
-        assert_eq!(found.count(Severity::Warning), 0, "{}", report(&found));
+        // A screen of seven factors in eight runs shares its estimates, and is warned of it.
+        let warnings = found.iter().filter(|d| d.severity == Severity::Warning);
+        let shares = |d: &wellrun::diagnostic::Diagnostic| d.code == "P092" && shipped.name == "ruggedness-screen";
+        assert!(warnings.into_iter().all(shares), "{}", report(&found));
         assert_eq!(
             (protocol.study.id.as_str(), protocol.study.title.as_str()),
             (shipped.name, shipped.title)

@@ -493,7 +493,10 @@ pub(super) fn comparison(
     let changes = |trend: &Option<SpreadTrendFinding>| trend.as_ref().is_some_and(|t| t.p <= 1.0 - found.confidence);
     let limits_along_level = if changes(&along_level) || changes(&spread_along_level) {
         along(
-            (along_level.as_ref(), spread_along_level.as_ref().filter(|_| changes(&spread_along_level))),
+            (
+                along_level.as_ref(),
+                spread_along_level.as_ref().filter(|_| changes(&spread_along_level)),
+            ),
             ends(&level),
             agreed.deviation.powi(2) - deviation,
             plan.coverage,

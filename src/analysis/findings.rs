@@ -11,12 +11,12 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::agreement::AgreementFinding;
-use super::ruggedness::RuggednessFinding;
 use super::aliasing::{AliasFinding, LeftOutFinding};
 use super::decision::DecisionFinding;
 use super::diagnosis::Diagnosis;
 use super::measurement_system::MeasurementFinding;
 use super::precision_findings::{PrecisionFinding, PrecisionStudy};
+use super::ruggedness::RuggednessFinding;
 use super::surface::SurfaceFinding;
 use super::uncertainty::UncertaintyFinding;
 use super::unreplicated::UnreplicatedFinding;

@@ -43,15 +43,16 @@ mod unreplicated;
 pub use adjusted::{CorrectedFinding, EstimateFinding};
 pub use agreement::{
     AcceptableFinding, AgreementFinding, BiasAtFinding, Closeness, ConcordanceFinding, EquivalenceFinding,
-    LimitFinding, LimitsAtFinding, LineFinding, NextFinding, PairFinding, RankFinding, SpreadTrendFinding, ToleranceFinding,
-    WithinFinding,
+    LimitFinding, LimitsAtFinding, LineFinding, NextFinding, PairFinding, RankFinding, SpreadTrendFinding,
+    ToleranceFinding, WithinFinding,
 };
 pub use aliasing::{AliasFinding, LeftOutFinding};
 pub use candidates::{Candidate, Detectable, Mixed, candidates};
 pub use carry_over::{AfterFinding, CarryOverFinding, ResidueFinding, WashOutFinding};
 pub use control_drift::{ControlDriftFinding, OccasionFinding};
 pub use decision::{
-    CurvePoint, DecisionFinding, JudgedResult, LeastTrueValue, ProductionFinding, RiskFinding, VariantFinding, WindowFinding,
+    CurvePoint, DecisionFinding, JudgedResult, LeastTrueValue, ProductionFinding, RiskFinding, VariantFinding,
+    WindowFinding,
 };
 pub use diagnosis::*;
 pub use drift::DriftFinding;

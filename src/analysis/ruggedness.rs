@@ -7,7 +7,7 @@
 //! | name        | formula                                                                            |
 //! |-------------|------------------------------------------------------------------------------------|
 //! | detectable  | (t(1 − α/2; ν) + t(power; ν)) s.e.: near the size found with that probability       |
-//! | half range  | span / |change| × the size that matters, for a straight line                       |
+//! | half range  | span / |change| × half the size that matters, for a straight line                  |
 //! | cautious    | the same with the end of the interval that is further from zero                    |
 //!
 //! Never here: sentences, and what a laboratory ought to do.
@@ -53,7 +53,11 @@ pub struct VariationFinding {
     pub high: Option<f64>,
     /// Size of a change that this study finds with the power above.
     pub detectable: Option<f64>,
-    /// For a numeric factor, with a size that matters: half the range that keeps the result within it, by the estimate.
+    /// Length of the range studied, of a numeric factor.
+    #[serde(default)]
+    pub span: Option<f64>,
+    /// For a numeric factor, with a size that matters: half the range between whose ends the result changes by that size, by
+    /// the estimate. From half the span on, all that was studied keeps within it.
     pub half_range: Option<f64>,
     /// The same by the end of the interval that is further from zero.
     pub half_range_cautious: Option<f64>,
@@ -81,7 +85,7 @@ pub(super) fn ruggedness(response: &Response, found: &ResponseFindings) -> Optio
             let span = s.span.1 - s.span.0;
             let change = s.per_unit * span;
             let far = s.low.zip(s.high).map(|(low, high)| low.abs().max(high.abs()) * span);
-            let half = |size: f64| Some(relevant? * span / size).filter(|half| half.is_finite());
+            let half = |size: f64| Some(relevant? / 2.0 * span / size).filter(|half| half.is_finite());
             VariationFinding {
                 factor: factor.clone(),
                 from: format!("{}", s.span.0),
@@ -92,6 +96,7 @@ pub(super) fn ruggedness(response: &Response, found: &ResponseFindings) -> Optio
                 low: s.low.map(|low| low * span),
                 high: s.high.map(|high| high * span),
                 detectable: detectable(s.standard_error.map(|e| e * span), s.df),
+                span: Some(span),
                 half_range: half(change.abs()),
                 half_range_cautious: far.and_then(half),
             }
@@ -113,6 +118,7 @@ pub(super) fn ruggedness(response: &Response, found: &ResponseFindings) -> Optio
             low: c.low,
             high: c.high,
             detectable: detectable(c.standard_error, c.df),
+            span: None,
             half_range: None,
             half_range_cautious: None,
         }));

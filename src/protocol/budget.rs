@@ -370,8 +370,11 @@ fn degrees(desk: &mut Desk<'_>, tree: &Tree) -> Option<f64> {
     }
     if tree.number("df").map(Exact::to_f64).is_some_and(|df| df < 1.0) {
         desk.say(
-            Diagnostic::error("P184", "on less than one degree of freedom nothing is known of a spread")
-                .help("give `df` of 1 or more, or `doubt`, the part by which the standard uncertainty may be wrong"),
+            Diagnostic::error(
+                "P184",
+                "on less than one degree of freedom nothing is known of a spread",
+            )
+            .help("give `df` of 1 or more, or `doubt`, the part by which the standard uncertainty may be wrong"),
             tree.span("df"),
             "",
         );

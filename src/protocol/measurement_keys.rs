@@ -5,17 +5,8 @@
 
 use super::comparing::SCALES;
 use super::deciding::{RETESTS, RULES};
-use super::keys::{Key, Kind, Need, Sign, Table};
-
-const fn key(name: &'static str, kind: Kind, need: Need, doc: &'static str, example: &'static str) -> Key {
-    Key {
-        name,
-        kind,
-        need,
-        doc,
-        example,
-    }
-}
+use super::keys::{Kind, Need, Sign, Table};
+use super::protocol_keys::key;
 
 /// The shapes of a distribution, as written.
 pub(super) const SHAPES: [&str; 5] = ["rectangular", "triangular", "arcsine", "trapezoidal", "normal"];

@@ -1,6 +1,7 @@
 //! TOML to a checked `Protocol`, and the site file beside it.
 
 mod assumed;
+mod assumed_keys;
 mod bench;
 mod bench_keys;
 mod budget;
@@ -19,6 +20,7 @@ mod measurement_keys;
 mod model;
 mod number;
 mod precision;
+mod precision_keys;
 mod protocol_keys;
 mod read;
 mod read_assumed;

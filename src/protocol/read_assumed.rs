@@ -11,10 +11,10 @@
 use std::sync::Arc;
 
 use super::assumed::{self, Assumed};
+use super::assumed_keys::ASSUMED;
 use super::check_rehearsal;
 use super::keys::{Key, Kind, Need, Table};
 use super::model::Protocol;
-use super::protocol_keys::ASSUMED;
 use super::read::{CODES, format_version};
 use super::tree::{Entry, Item, Tree, Value};
 use super::walk::Desk;

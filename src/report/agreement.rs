@@ -276,8 +276,8 @@ fn rules(found: &AgreementFinding) -> Vec<String> {
             "One {one} is one pair, however often it was read; that the methods correlate, or that a difference is not told \
              apart from zero, is not taken for agreement."
         ),
-        "Equivalence: two one-sided tests, that is the interval of twice their level less inside the margin; limits of \
-         agreement after Bland and Altman; line with errors in both after Deming; line by ranks after Passing and Bablok; \
+        "Equivalence: two one-sided tests, which decide as the narrower interval named beside them does: inside the margin or \
+         not; limits of agreement after Bland and Altman; line with errors in both after Deming; line by ranks after Passing and Bablok; \
          concordance after Lin."
             .to_owned(),
         format!("Assumed: differences near normal, and independent from one {one} to the next."),

@@ -11,7 +11,12 @@ use super::figures::picture;
 use super::number::{self, Place, fixed, p_equals};
 use super::words::{Voice, capital, plain};
 
-pub(super) fn against_mean(response: &str, found: &AgreementFinding, voice: &Voice, print: &Print<'_>) -> super::Picture {
+pub(super) fn against_mean(
+    response: &str,
+    found: &AgreementFinding,
+    voice: &Voice,
+    print: &Print<'_>,
+) -> super::Picture {
     let ratio = found.is_ratio();
     let off = |value: f64| if ratio { (value - 1.0) * 100.0 } else { value };
     let points: Vec<(f64, f64)> = found
@@ -139,13 +144,9 @@ pub(super) fn between(response: &str, found: &AgreementFinding, voice: &Voice) -
     let mut title = "Which line joins the two cannot be told".to_owned();
     if let Some(line) = &found.line {
         let at = |x: f64| line.intercept.value + line.slope.value * x;
-        ribbon = line
-            .band
-            .iter()
-            .map(|b| (b.at, b.at + b.low, b.at + b.high))
-            .collect();
+        ribbon = line.band.iter().map(|b| (b.at, b.at + b.low, b.at + b.high)).collect();
         lines.push(Line {
-            label: "both err".to_owned(),
+            label: "errors in both".to_owned(),
             pen: Pen::Strong,
             points: vec![(low, at(low)), (high, at(high))],
         });
@@ -158,9 +159,9 @@ pub(super) fn between(response: &str, found: &AgreementFinding, voice: &Voice) -
         title = match (one, apart, zero) {
             (true, false, true) => format!("The line between the two is not told apart from equality: slope {slope}"),
             (false, ..) => format!("The two read in different proportion: slope {slope}"),
-            (true, true, _) => format!(
-                "The two read apart, and undecided whether by the same at every level: slope {slope}"
-            ),
+            (true, true, _) => {
+                format!("The two read apart, and undecided whether by the same at every level: slope {slope}")
+            }
             (true, false, false) => format!("The two read apart by a constant: slope {slope}"),
         };
     }
@@ -213,7 +214,12 @@ fn spaced(value: &LimitFinding) -> String {
     )
 }
 
-pub(super) fn along_order(response: &str, found: &AgreementFinding, voice: &Voice, print: &Print<'_>) -> super::Picture {
+pub(super) fn along_order(
+    response: &str,
+    found: &AgreementFinding,
+    voice: &Voice,
+    print: &Print<'_>,
+) -> super::Picture {
     let ratio = found.is_ratio();
     let mut points: Vec<(f64, f64)> = found
         .pairs

@@ -124,7 +124,14 @@ pub(super) fn along_level(response: &str, found: &AgreementFinding, print: &Prin
     let rows = found
         .limits_along_level
         .iter()
-        .map(|l| vec![Cell::number(significant(l.at, 4), l.at), cell(l.difference), cell(l.lower), cell(l.upper)])
+        .map(|l| {
+            vec![
+                Cell::number(significant(l.at, 4), l.at),
+                cell(l.difference),
+                cell(l.lower),
+                cell(l.upper),
+            ]
+        })
         .collect();
     let line = |trend: &SpreadTrendFinding, m: &str| {
         format!(
@@ -139,7 +146,10 @@ pub(super) fn along_level(response: &str, found: &AgreementFinding, print: &Prin
         3,
     );
     let mean = found.along_level.as_ref().map_or_else(String::new, |t| line(t, "m"));
-    let size = found.spread_along_level.as_ref().map_or_else(String::new, |t| line(t, "m"));
+    let size = found
+        .spread_along_level
+        .as_ref()
+        .map_or_else(String::new, |t| line(t, "m"));
     let mut remark = format!(
         "Difference at level m: {mean} by a straight line; limits ± {z} standard deviations of a difference of single {}s. \
          Size of the distances from that line: {size}, times 1.253 for the standard deviation where it changes with the \
@@ -149,7 +159,11 @@ pub(super) fn along_level(response: &str, found: &AgreementFinding, print: &Prin
     if found.is_ratio() {
         remark.push_str(" Worked out in logarithms.");
     }
-    let unit = if print.unit.is_empty() { String::new() } else { format!(", in {}", print.unit) };
+    let unit = if print.unit.is_empty() {
+        String::new()
+    } else {
+        format!(", in {}", print.unit)
+    };
     Table::new(
         format!("{response}-limits-along-level"),
         format!("Limits of agreement along the level{unit}"),

@@ -30,7 +30,10 @@ pub(super) fn answers(kind: &str, found: &ResponseFindings, voice: &Voice) -> Ve
     if kind == StudyKind::VarianceInvestigation.word() {
         // Which part of the spread comes from where is what such a study asks.
         let spread = voice.spread(&found.components);
-        if let Some(at) = spread.first().and_then(|first| said.iter().position(|said| said == first)) {
+        if let Some(at) = spread
+            .first()
+            .and_then(|first| said.iter().position(|said| said == first))
+        {
             let first = said.remove(at);
             said.insert(0, first);
         }

@@ -79,6 +79,7 @@ pub(super) fn categories(found: &RatioFinding) -> String {
 
 /// The plain answer by the common guideposts: against the tolerance if there is one, else against the spread of the parts.
 fn opening(found: &MeasurementFinding, parts: &str) -> Option<String> {
+    found.measuring.as_ref()?;
     let (ratio, what) = match (&found.to_tolerance, &found.spread_ratio) {
         (Some(ratio), _) => (ratio, "for this tolerance".to_owned()),
         (None, Some(ratio)) => (ratio, format!("for telling these {parts} apart")),

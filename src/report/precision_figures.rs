@@ -16,7 +16,12 @@ use super::words::{Voice, capital, listed, plain};
 /// Levels that still have a shape each.
 const MOST_SHAPES: usize = 6;
 
-pub(super) fn level_figure(name: &str, study: &PrecisionStudy, levels: &[PrecisionFinding], voice: &Voice) -> Option<Picture> {
+pub(super) fn level_figure(
+    name: &str,
+    study: &PrecisionStudy,
+    levels: &[PrecisionFinding],
+    voice: &Voice,
+) -> Option<Picture> {
     if levels.len() < 2 {
         return None;
     }

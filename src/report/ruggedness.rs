@@ -82,7 +82,7 @@ pub(super) fn values(name: &str, found: &RuggednessFinding, voice: &Voice, add: 
         }
         let unit = voice.factor_units.get(&v.factor).map_or("", String::as_str);
         for (what, half) in [("half_range", v.half_range), ("cautious", v.half_range_cautious)] {
-            if let Some(half) = half {
+            if let Some(half) = half.filter(|half| v.span.is_none_or(|span| *half < span / 2.0)) {
                 add(at(what), format!("±\u{a0}{}", with_unit(&significant(half, 2), unit)));
             }
         }
@@ -145,7 +145,11 @@ pub(super) fn report(response: &str, all: &ResponseFindings, found: &RuggednessF
         Block::heading("Rules, assumptions and caveats"),
         Block::list(rules(all, found)),
     ];
-    section("ruggedness", "How closely the procedure must hold each variation", blocks)
+    section(
+        "ruggedness",
+        "How closely the procedure must hold each variation",
+        blocks,
+    )
 }
 
 fn table(response: &str, all: &ResponseFindings, found: &RuggednessFinding, voice: &Voice) -> Table {
@@ -171,7 +175,11 @@ fn table(response: &str, all: &ResponseFindings, found: &RuggednessFinding, voic
             for half in [v.half_range, v.half_range_cautious] {
                 let unit = voice.factor_units.get(&v.factor).map_or("", String::as_str);
                 row.push(Cell::maybe(half, |half| {
-                    format!("±\u{a0}{}", with_unit(&significant(half, 2), unit))
+                    if v.span.is_some_and(|span| half >= span / 2.0) {
+                        "as studied".to_owned()
+                    } else {
+                        format!("±\u{a0}{}", with_unit(&significant(half, 2), unit))
+                    }
                 }));
             }
         }
@@ -189,13 +197,17 @@ fn table(response: &str, all: &ResponseFindings, found: &RuggednessFinding, voic
     if let (true, Some(relevant)) = (ranges, voice.relevant) {
         let _ = write!(
             remark,
-            " To hold within: the range about a set value in which a straight line through the two levels changes the result by \
-             no more than ± {}; cautious: the same by the end of the interval that is further from zero. It is for one \
-             variation at a time, between the levels studied: several add up.",
-            with_unit(&number::exact(relevant), &voice.unit)
+            " To hold within: half of what matters, {}, over the change, times the span: two laboratories at the ends of that \
+             range lie as far apart as matters. Cautious: the same by the end of the interval that is further from zero. As \
+             studied: even the levels studied keep within it. One variation at a time; several add up.",
+            with_unit(&number::exact(relevant / 2.0), &voice.unit)
         );
     }
-    let unit = if voice.unit.is_empty() { String::new() } else { format!(", in {}", voice.unit) };
+    let unit = if voice.unit.is_empty() {
+        String::new()
+    } else {
+        format!(", in {}", voice.unit)
+    };
     Table::new(
         format!("{response}-variations"),
         format!("What each variation does, and how closely to hold it{unit}"),
@@ -242,7 +254,12 @@ mod tests {
     use super::super::words::trial::{response, said, voice};
     use super::*;
 
-    fn contrast(factor: &str, difference: f64, interval: Option<(f64, f64)>, verdict: Option<&str>) -> serde_json::Value {
+    fn contrast(
+        factor: &str,
+        difference: f64,
+        interval: Option<(f64, f64)>,
+        verdict: Option<&str>,
+    ) -> serde_json::Value {
         json!({
             "factor": factor, "from": "a", "to": "b", "within": {}, "difference": difference, "standard_error": 0.1,
             "df": 6.0, "low": interval.map(|i| i.0), "high": interval.map(|i| i.1), "p": 0.01, "p_adjusted": 0.01,
@@ -281,7 +298,7 @@ mod tests {
         assert_eq!(
             opening(&found(), &voice(Some(0.5))).map(|s| said(&s)).as_deref(),
             Some(
-                "Of five variations that the procedure allows, moment and offset move the result; wiping moves it by less \
+                "Of 5 variations that the procedure allows, moment and offset move the result; wiping moves it by less \
                  than matters; cradle is undecided; rest cannot be told."
             )
         );
@@ -293,7 +310,7 @@ mod tests {
         let all = found();
         let variation: VariationFinding = serde_json::from_value(json!({
             "factor": "offset", "from": "0", "to": "2", "change": -0.8, "standard_error": 0.1, "df": 6.0, "low": -1.04,
-            "high": -0.56, "detectable": 0.388, "half_range": 1.25, "half_range_cautious": 0.9615,
+            "high": -0.56, "detectable": 0.388, "span": 4.0, "half_range": 2.5, "half_range_cautious": 0.9615,
         }))
         .unwrap();
         let ruggedness = RuggednessFinding {
@@ -306,8 +323,20 @@ mod tests {
         let row: Vec<String> = table.groups[0].rows[0].iter().map(|cell| said(&cell.text)).collect();
         assert_eq!(
             row,
-            ["Offset, 0 to 2 mm", "−0.80", "−1.04 to −0.56", "moves the result", "0.39", "± 1.3 mm", "± 0.96 mm"]
+            [
+                "Offset, 0 to 2 mm",
+                "−0.80",
+                "−1.04 to −0.56",
+                "moves the result",
+                "0.39",
+                "as studied",
+                "± 0.96 mm"
+            ]
         );
-        assert!(table.remark.contains("no more than ± 0.5"), "{}", table.remark);
+        assert!(
+            said(&table.remark).contains("0.25 Shore D, over the change"),
+            "{}",
+            table.remark
+        );
     }
 }

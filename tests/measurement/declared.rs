@@ -111,18 +111,25 @@ fn check(base: &str, row: &Row<'_>, severity: Severity) -> String {
     let found = read(&text.replace(MARK, ""));
     let told: String = found.iter().map(|d| d.render(false) + "\n").collect();
     let fits = found.iter().count() == marks.len()
-        && found.iter().zip(&marks).zip(row.said).all(|((d, place), (code, message, help))| {
-            let (_, line, column) = d.position().unwrap();
-            d.code == *code
-                && (line, column) == *place
-                && d.severity == severity
-                && d.message.contains(message)
-                && d.help.as_deref().is_some_and(|text| text.contains(help))
-        });
+        && found
+            .iter()
+            .zip(&marks)
+            .zip(row.said)
+            .all(|((d, place), (code, message, help))| {
+                let (_, line, column) = d.position().unwrap();
+                d.code == *code
+                    && (line, column) == *place
+                    && d.severity == severity
+                    && d.message.contains(message)
+                    && d.help.as_deref().is_some_and(|text| text.contains(help))
+            });
     if fits {
         String::new()
     } else {
-        format!("{}{:?}\nexpected {marks:?} {:?}\nfound\n{told}\n", row.add, row.edits, row.said)
+        format!(
+            "{}{:?}\nexpected {marks:?} {:?}\nfound\n{told}\n",
+            row.add, row.edits, row.said
+        )
     }
 }
 
@@ -141,7 +148,11 @@ fn the_bases_are_sound() {
     let system = "[measurement_system]\npart = \"material\"\nby = [\"laboratory\"]";
     for (base, add) in [(LABORATORIES, precision), (LABORATORIES, system), (BENCH, "")] {
         let found = read(&format!("{HEAD}{base}{add}\n"));
-        assert!(found.is_empty(), "{}", found.iter().map(|d| d.render(false)).collect::<String>());
+        assert!(
+            found.is_empty(),
+            "{}",
+            found.iter().map(|d| d.render(false)).collect::<String>()
+        );
     }
 }
 
@@ -158,7 +169,11 @@ fn statements_of_precision() {
         ),
         row(
             "[precision]\nlaboratory = \"laboratory\"\nintermediate = [\"day\", ‸\"laboratory\"]",
-            &[("P162", "`laboratory` cannot be two things", "different units or factors")],
+            &[(
+                "P162",
+                "`laboratory` cannot be two things",
+                "different units or factors",
+            )],
         ),
         row(
             "[‸precision]\nmaterial = \"material\"",
@@ -171,17 +186,27 @@ fn statements_of_precision() {
         },
         Row {
             add: "[precision]\nlaboratory = \"laboratory\"\nmaterial = ‸\"material\"",
-            edits: &[("name = \"material\"", "name = \"material\"\nwithin = [\"laboratory\"]"), (
-                "within = [\"laboratory\", \"material\"]",
-                "within = [\"material\"]",
+            edits: &[
+                ("name = \"material\"", "name = \"material\"\nwithin = [\"laboratory\"]"),
+                ("within = [\"laboratory\", \"material\"]", "within = [\"material\"]"),
+            ],
+            said: &[(
+                "P166",
+                "no two laboratories have the same material",
+                "let the two cross",
             )],
-            said: &[("P166", "no two laboratories have the same material", "let the two cross")],
         },
         Row {
             add: "[‸precision]\nlaboratory = \"laboratory\"\nmaterial = \"material\"",
             edits: &[
-                ("name = \"day\"\nwithin = [\"laboratory\", \"material\"]\ncount = 2\n[[unit]]\n", ""),
-                ("within = [\"day\"]\ncount = 2", "within = [\"laboratory\", \"material\"]"),
+                (
+                    "name = \"day\"\nwithin = [\"laboratory\", \"material\"]\ncount = 2\n[[unit]]\n",
+                    "",
+                ),
+                (
+                    "within = [\"day\"]\ncount = 2",
+                    "within = [\"laboratory\", \"material\"]",
+                ),
                 ("set_on = \"run\"", "set_on = \"material\""),
             ],
             said: &[("P167", "every cell holds a single run", "raise `count` of the run")],
@@ -191,7 +216,11 @@ fn statements_of_precision() {
     let few = Row {
         add: "[precision]\nlaboratory = ‸\"laboratory\"\nmaterial = \"material\"",
         edits: &[("count = 8", "count = 3")],
-        said: &[("P165", "3 of `laboratory` say little", "better 8 to 15 (common practice)")],
+        said: &[(
+            "P165",
+            "3 of `laboratory` say little",
+            "better 8 to 15 (common practice)",
+        )],
     };
     check_all(LABORATORIES, &[few], Severity::Warning);
 }
@@ -229,7 +258,10 @@ fn studies_of_measurement_systems() {
         },
         Row {
             add: "[measurement_system]\npart = \"material\"\nby = [\"laboratory\"]",
-            edits: &[("tolerance = [50, 60]\n", ""), ("[response.hardness]", "[response.‸hardness]")],
+            edits: &[
+                ("tolerance = [50, 60]\n", ""),
+                ("[response.hardness]", "[response.‸hardness]"),
+            ],
             said: &[("P171", "no tolerance is declared", "tolerance = [60, 70]")],
         },
     ];
@@ -309,7 +341,11 @@ fn budgets() {
             "[uncertainty.hardness]\nequation = ‸\"a + b\"\n[uncertainty.hardness.source.a]\nstandard = \
              1\n[uncertainty.hardness.source.‸c]\nstandard = 1",
             &[
-                ("P182", "the equation holds `b`", "write [uncertainty.hardness.source.b]"),
+                (
+                    "P182",
+                    "the equation holds `b`",
+                    "write [uncertainty.hardness.source.b]",
+                ),
                 ("P182", "`c` does not stand in the equation", "count for nothing"),
             ],
         ),
@@ -371,13 +407,29 @@ fn budgets() {
     assert!(found.iter().any(|d| d.code == "P187"));
     for (from, message, help) in [
         ("spread of sessions", "no unit is called `sessions`", "session"),
-        ("slope of instrument", "`instrument` has no slope", "scale = \"numeric\""),
+        (
+            "slope of instrument",
+            "`instrument` has no slope",
+            "scale = \"numeric\"",
+        ),
         ("slope of heat", "no factor is called `heat`", "factors"),
-        ("difference of finish", "`finish` has no single difference", "of two categories"),
-        ("tolerance of finish", "the site file says nothing about `finish`", "named_by_site = true"),
+        (
+            "difference of finish",
+            "`finish` has no single difference",
+            "of two categories",
+        ),
+        (
+            "tolerance of finish",
+            "the site file says nothing about `finish`",
+            "named_by_site = true",
+        ),
         ("condition humidty", "no condition is called `humidty`", "humidity"),
         ("spread of reading and run", "readings do not cross", "by itself"),
-        ("gut feeling", "names nothing that the study finds", "\"spread of UNIT\""),
+        (
+            "gut feeling",
+            "names nothing that the study finds",
+            "\"spread of UNIT\"",
+        ),
     ] {
         let add = one(&format!("from = ‸\"{from}\""));
         let said = [("P185", message, help)];
@@ -401,11 +453,27 @@ fn correlations_that_cannot_be() {
     };
     let table = "[[uncertainty.hardness.correlation]]";
     let cases = [
-        (format!("{table}\nof = [\"a\", ‸\"d\"]"), "no source is called `d`", "did you mean `a`"),
-        (format!("‸{table}\nof = [\"a\", \"a\"]"), "goes together with itself", "for example"),
+        (
+            format!("{table}\nof = [\"a\", ‸\"d\"]"),
+            "no source is called `d`",
+            "did you mean `a`",
+        ),
+        (
+            format!("‸{table}\nof = [\"a\", \"a\"]"),
+            "goes together with itself",
+            "for example",
+        ),
         (format!("‸{table}\nof = [\"a\"]"), "between two sources", "for example"),
-        (format!("‸{table}\nof = [\"a\", \"b\"]\nis = 1.5"), "between −1 and 1", "for example"),
-        (format!("‸{table}\nof = [\"a\", \"b\"]"), "as many `readings`", "for example"),
+        (
+            format!("‸{table}\nof = [\"a\", \"b\"]\nis = 1.5"),
+            "between −1 and 1",
+            "for example",
+        ),
+        (
+            format!("‸{table}\nof = [\"a\", \"b\"]"),
+            "as many `readings`",
+            "for example",
+        ),
         (
             format!("{table}\nof = [\"a\", \"b\"]\nis = 1\n‸{table}\nof = [\"b\", \"a\"]\nis = 1"),
             "stand here already",
@@ -469,7 +537,11 @@ fn decisions() {
         // A limit is held against results by a rule only.
         row(
             "[decision.‸hardness]\nstandard = 1",
-            &[("P004", "the same result passes under one rule and fails under another", "for example `rule =")],
+            &[(
+                "P004",
+                "the same result passes under one rule and fails under another",
+                "for example `rule =",
+            )],
         ),
         row(
             "[decision.‸gloss]\nrule = \"simple acceptance\"\nstandard = 1",
@@ -492,7 +564,9 @@ fn comparisons() {
             ("P191", "`finish` has 3 levels", "compare two methods"),
         ),
         (
-            format!("[comparison.hardness]\nmethods = \"instrument\"\nreference = ‸\"C\"\nspecimens = \"roller\"\n{rest}"),
+            format!(
+                "[comparison.hardness]\nmethods = \"instrument\"\nreference = ‸\"C\"\nspecimens = \"roller\"\n{rest}"
+            ),
             ("P191", "`C` is no level", "did you mean `A`"),
         ),
         (

@@ -40,7 +40,9 @@ const RUN: &str = "[[unit]]\nname = \"run\"\n";
 
 /// Three runs that mean nothing: what a study needs to have findings at all.
 fn three() -> Rows {
-    ["1", "2", "3"].map(|text| (Vec::new(), Vec::new(), text.to_owned())).to_vec()
+    ["1", "2", "3"]
+        .map(|text| (Vec::new(), Vec::new(), text.to_owned()))
+        .to_vec()
 }
 
 const CROSSED: &str = "[[unit]]\nname = \"part\"\npart_of = \"product\"\n[[unit]]\nname = \"operator\"\n[[unit]]\nname = \
@@ -78,7 +80,10 @@ fn crossed_study_pooled() {
             reference.number("published", name),
             reference.number("tolerance_published", name),
         );
-        assert!((got - printed).abs() <= room, "{name}: {got} against {printed} as printed");
+        assert!(
+            (got - printed).abs() <= room,
+            "{name}: {got} against {printed} as printed"
+        );
     }
     let variance = |key: &str| reference.number("r_lme4", key);
     close(
@@ -89,9 +94,24 @@ fn crossed_study_pooled() {
     );
     // Closed form from the published deviations.
     let (part, gauge) = (value(&found.product), value(&found.measuring));
-    close("categories", found.categories.as_ref().unwrap().value, 2_f64.sqrt() * part / gauge, 1e-12);
-    close("to tolerance", found.to_tolerance.as_ref().unwrap().value, 6.0 * gauge / 8.0, 1e-12);
-    close("share", found.variance_share.as_ref().unwrap().value, (gauge / part.hypot(gauge)).powi(2), 1e-12);
+    close(
+        "categories",
+        found.categories.as_ref().unwrap().value,
+        2_f64.sqrt() * part / gauge,
+        1e-12,
+    );
+    close(
+        "to tolerance",
+        found.to_tolerance.as_ref().unwrap().value,
+        6.0 * gauge / 8.0,
+        1e-12,
+    );
+    close(
+        "share",
+        found.variance_share.as_ref().unwrap().value,
+        (gauge / part.hypot(gauge)).powi(2),
+        1e-12,
+    );
 }
 
 /// Published (AIAG manual, from memory), ANOVA table; independent, components with the negative one kept as estimated.
@@ -117,20 +137,33 @@ fn crossed_study_with_its_joint_spread() {
             close(key, layer.sum_of_squares.unwrap(), expected(&format!("ss_{key}")), 1e-9);
             assert_eq!(layer.df.map(|df| df as f64), Some(expected(&format!("df_{key}"))));
             let variance = expected(&format!("var_{key}"));
-            assert!((layer.variance.unwrap() - variance).abs() < 1e-9 * variance.abs().max(1e-3), "{name}");
+            assert!(
+                (layer.variance.unwrap() - variance).abs() < 1e-9 * variance.abs().max(1e-3),
+                "{name}"
+            );
             if published {
                 let printed = reference.number("published", &format!("ms_{key}"));
                 assert!((layer.mean_square.unwrap() - printed).abs() <= 5.1e-6, "{name}");
             }
         }
-        close("p of the joint spread", found.p_joint.unwrap(), expected("p_part_x_operator"), 1e-8);
+        close(
+            "p of the joint spread",
+            found.p_joint.unwrap(),
+            expected("p_part_x_operator"),
+            1e-8,
+        );
         close(
             "measuring",
             found.measuring.as_ref().unwrap().value.powi(2),
             expected("var_total_gauge"),
             1e-9,
         );
-        close("total", found.total.as_ref().unwrap().value.powi(2), expected("var_total"), 1e-9);
+        close(
+            "total",
+            found.total.as_ref().unwrap().value.powi(2),
+            expected("var_total"),
+            1e-9,
+        );
         close(
             "categories",
             found.categories.as_ref().unwrap().value,
@@ -144,10 +177,19 @@ fn crossed_study_with_its_joint_spread() {
             1e-9,
         );
         // Every figure has an interval that holds it, and few operators make it wide.
-        for ratio in [&found.categories, &found.spread_ratio, &found.variance_share, &found.to_tolerance] {
+        for ratio in [
+            &found.categories,
+            &found.spread_ratio,
+            &found.variance_share,
+            &found.to_tolerance,
+        ] {
             let ratio = ratio.as_ref().unwrap();
             let (low, high) = (ratio.low.unwrap(), ratio.high.unwrap());
-            assert!(low < ratio.value && ratio.value < high, "{case} {low} {} {high}", ratio.value);
+            assert!(
+                low < ratio.value && ratio.value < high,
+                "{case} {low} {} {high}",
+                ratio.value
+            );
         }
         let by = found.reproducibility.as_ref().unwrap();
         // χ² on 2 or 3 degrees of freedom alone reaches 6.28 or 3.73 times the estimate.
@@ -187,7 +229,12 @@ fn nested_study() {
     }
     let (ms_parts, ms_repeat) = (among_parts / 9.0, repeat / 12.0);
     close("repeat", found.repeatability.unwrap().value.powi(2), ms_repeat, 1e-10);
-    close("part", found.product.unwrap().value.powi(2), (ms_parts - ms_repeat) / 2.0, 1e-10);
+    close(
+        "part",
+        found.product.unwrap().value.powi(2),
+        (ms_parts - ms_repeat) / 2.0,
+        1e-10,
+    );
     // What operators and parts do jointly stands in the parts: it cannot be told.
     assert_eq!(found.p_joint, None);
 }
@@ -202,14 +249,37 @@ fn budgets_of_the_guide() {
                      50\n[uncertainty.y.source.deviation]\nvalue = -0.1\nstandard = \
                      0.41\n[uncertainty.y.source.swelling]\nvalue = 11.5e-6\nwithin = 2e-6\n[uncertainty.y.source.warmth]\nwithin \
                      = 0.05\ndf = 2\n";
-    let own = protocol("variance investigation", "round_to = \"none\"", &format!("{RUN}{end_gauge}"));
+    let own = protocol(
+        "variance investigation",
+        "round_to = \"none\"",
+        &format!("{RUN}{end_gauge}"),
+    );
     let found = y(&own, &three()).uncertainty.unwrap();
     let reference = Reference::read("uncertainty-end-gauge");
     let linear: f64 = found.sources.iter().map(|s| (s.sensitivity * s.standard).powi(2)).sum();
-    close("combined", linear.sqrt(), reference.number("expected", "combined"), 1e-6);
-    close("df", found.df.unwrap(), reference.number("expected", "effective_df"), 1e-5);
-    close("k", found.factor, reference.number("expected", "k99_truncated_df"), 1e-9);
-    assert!((found.standard - 34.0).abs() < 0.5, "{}: printed with second-order terms", found.standard);
+    close(
+        "combined",
+        linear.sqrt(),
+        reference.number("expected", "combined"),
+        1e-6,
+    );
+    close(
+        "df",
+        found.df.unwrap(),
+        reference.number("expected", "effective_df"),
+        1e-5,
+    );
+    close(
+        "k",
+        found.factor,
+        reference.number("expected", "k99_truncated_df"),
+        1e-9,
+    );
+    assert!(
+        (found.standard - 34.0).abs() < 0.5,
+        "{}: printed with second-order terms",
+        found.standard
+    );
     // Printed: 93 nm from the linear terms alone; here the second-order ones count as well.
     assert!((found.factor * linear.sqrt() - 93.0).abs() < 1.1);
 
@@ -219,18 +289,36 @@ fn budgets_of_the_guide() {
                       \"phase\"]\n[[uncertainty.y.correlation]]\nof = [\"i\", \"phase\"]\n";
     let reference = Reference::read("uncertainty-resistance-reactance");
     let list = |name: &str, over: f64| {
-        let values: Vec<String> = reference.column(name).iter().map(|v| format!("{:.7}", v / over)).collect();
+        let values: Vec<String> = reference
+            .column(name)
+            .iter()
+            .map(|v| format!("{:.7}", v / over))
+            .collect();
         format!("[{}]", values.join(", "))
     };
     let tables = resistance
         .replace("VOLT", &list("volt", 1.0))
         .replace("AMPERE", &list("milliampere", 1000.0))
         .replace("PHASE", &list("phase_rad", 1.0));
-    let own = protocol("variance investigation", "round_to = \"none\"", &format!("{RUN}{tables}"));
+    let own = protocol(
+        "variance investigation",
+        "round_to = \"none\"",
+        &format!("{RUN}{tables}"),
+    );
     let found = y(&own, &three()).uncertainty.unwrap();
     assert!((found.value - 127.732).abs() < 0.001, "{}", found.value);
-    close("u(R)", found.standard, reference.number("expected", "u_resistance"), 1e-4);
-    close("r(V, I)", found.correlations[0].correlation, reference.number("expected", "r_v_i"), 1e-9);
+    close(
+        "u(R)",
+        found.standard,
+        reference.number("expected", "u_resistance"),
+        1e-4,
+    );
+    close(
+        "r(V, I)",
+        found.correlations[0].correlation,
+        reference.number("expected", "r_v_i"),
+        1e-9,
+    );
     // Shares would not add up where sources go together.
     assert!(found.sources.iter().all(|s| s.share.is_none()));
 }
@@ -248,7 +336,9 @@ fn shared_terms_stay_whole() {
              0.5\n"
         )
     };
-    let rows: Rows = ["1", "2", "3", "4"].map(|s| (vec![s.to_owned()], Vec::new(), s.to_owned())).to_vec();
+    let rows: Rows = ["1", "2", "3", "4"]
+        .map(|s| (vec![s.to_owned()], Vec::new(), s.to_owned()))
+        .to_vec();
     for n in [1, 10, 1000] {
         let own = protocol("variance investigation", "round_to = \"none\"", &tables(n));
         let found = y(&own, &rows).uncertainty.unwrap();
@@ -263,11 +353,24 @@ fn shared_terms_stay_whole() {
         close("shared", found.shared, part("calibration").hypot(part("off")), 1e-9);
         // The simulation of the same equation agrees in mean and standard deviation, and leans to the low side.
         let simulated = found.simulation.as_ref().unwrap();
-        assert!((simulated.mean - found.value).abs() < 0.01, "{} {}", simulated.mean, found.value);
+        assert!(
+            (simulated.mean - found.value).abs() < 0.01,
+            "{} {}",
+            simulated.mean,
+            found.value
+        );
         assert!(found.value - simulated.low > simulated.high - found.value);
-        close("simulated deviation", simulated.standard_deviation, found.standard, 0.01);
+        close(
+            "simulated deviation",
+            simulated.standard_deviation,
+            found.standard,
+            0.01,
+        );
         // Where one reading is taken, more readings buy much; where a thousand are, they buy nothing.
-        let more = found.options.iter().find(|o| o.change.starts_with(&format!("{} readings in place", 2 * n)));
+        let more = found
+            .options
+            .iter()
+            .find(|o| o.change.starts_with(&format!("{} readings in place", 2 * n)));
         let gain = more.map_or(0.0, |o| 1.0 - o.standard / found.standard);
         assert!(if n == 1 { gain > 0.1 } else { gain < 0.03 }, "{n}: {gain}");
     }
@@ -291,7 +394,12 @@ fn decisions_from_their_declarations() {
     assert!((found.results[0].conforming - 0.919).abs() < 5e-4);
     assert_eq!(found.results[0].outcome, "pass");
     // An upper limit: the largest true value that passes lies below it.
-    close("largest", found.least[0].estimate, -5.40 - 1.644_853_626_951_472_2 * 0.05, 1e-12);
+    close(
+        "largest",
+        found.least[0].estimate,
+        -5.40 - 1.644_853_626_951_472_2 * 0.05,
+        1e-12,
+    );
 
     let keys = "round_to = 1\nlimit = { at_least = 55 }";
     let tables = "[decision.y]\nrule = \"guarded acceptance\"\nresults = [55.8]\nstandard = 0.3\nbetween_laboratories = 0.4\n\
@@ -314,10 +422,20 @@ fn decisions_from_their_declarations() {
     close("at the limit", once.at_limit, normal_lower(-z * 0.3 / 0.5), 1e-12);
     // Two tries without a common bias: both must fail.
     let twice = variant(false, "second result counts");
-    close("one, twice", twice.least_one, acceptance + 0.3 * normal_quantile_lower(1.0 - 0.05_f64.sqrt()), 1e-9);
+    close(
+        "one, twice",
+        twice.least_one,
+        acceptance + 0.3 * normal_quantile_lower(1.0 - 0.05_f64.sqrt()),
+        1e-9,
+    );
     assert!(twice.least_random > twice.least_one && twice.least_random < once.least_random);
     let both = variant(false, "mean of two");
-    close("one, mean of two", both.least_one, acceptance + z * 0.3 / 2_f64.sqrt(), 1e-12);
+    close(
+        "one, mean of two",
+        both.least_one,
+        acceptance + z * 0.3 / 2_f64.sqrt(),
+        1e-12,
+    );
     // To whole points: 55.49 rounds down to 55 and fails 55.4934, so 56 and with it 55.5 is needed.
     close("rounded", variant(true, "none").cut, 55.5, 1e-12);
 }
@@ -344,7 +462,10 @@ fn risks_from_their_declarations() {
             ("guarded_consumer_risk", found.by_rule.wrongly_accepted),
             ("guarded_producer_risk", found.by_rule.wrongly_rejected),
             ("guarded_accepted", found.by_rule.accepted),
-            ("posterior_conforming", decided.results[0].conforming_in_production.unwrap()),
+            (
+                "posterior_conforming",
+                decided.results[0].conforming_in_production.unwrap(),
+            ),
         ] {
             let name = format!("{case}_{what}");
             close(&name, got, reference.number("expected", &name), 1e-8);
@@ -412,10 +533,20 @@ fn comparisons_from_their_declarations() {
         let line = found.line.as_ref().unwrap();
         assert_eq!(line.error_ratio_from, "declared");
         close("Deming slope", line.slope.value, expected("deming_lambda1_slope"), 1e-9);
-        close("Deming intercept", line.intercept.value, expected("deming_lambda1_intercept"), 1e-8);
+        close(
+            "Deming intercept",
+            line.intercept.value,
+            expected("deming_lambda1_intercept"),
+            1e-8,
+        );
         let ranks = found.ranks.as_ref().unwrap();
         close("rank slope", ranks.slope.0, expected("passing_bablok_slope"), 1e-9);
-        close("rank intercept", ranks.intercept.0, expected("passing_bablok_intercept"), 1e-8);
+        close(
+            "rank intercept",
+            ranks.intercept.0,
+            expected("passing_bablok_intercept"),
+            1e-8,
+        );
         let ends = reference.list("expected", "passing_bablok_slope_ci95");
         close("rank slope, low", ranks.slope.1.unwrap(), ends[0], 1e-9);
         close("rank slope, high", ranks.slope.2.unwrap(), ends[1], 1e-9);
@@ -460,7 +591,11 @@ fn limits_follow_the_level() {
     let mut rows: Rows = Vec::new();
     for (at, (x, y)) in pairs.iter().enumerate() {
         for (method, value) in [("first", x), ("second", y)] {
-            rows.push((vec![(at + 1).to_string()], vec![method.to_owned()], format!("{value:.6}")));
+            rows.push((
+                vec![(at + 1).to_string()],
+                vec![method.to_owned()],
+                format!("{value:.6}"),
+            ));
         }
     }
     let found = y(&own, &rows).agreement.unwrap();
@@ -473,7 +608,10 @@ fn limits_follow_the_level() {
         (my - sxy / sxx * mx, sxy / sxx)
     };
     let rounded = |v: f64| format!("{v:.6}").parse::<f64>().unwrap();
-    let mean: Vec<f64> = pairs.iter().map(|p| f64::midpoint(rounded(p.0), rounded(p.1))).collect();
+    let mean: Vec<f64> = pairs
+        .iter()
+        .map(|p| f64::midpoint(rounded(p.0), rounded(p.1)))
+        .collect();
     let off: Vec<f64> = pairs.iter().map(|p| rounded(p.1) - rounded(p.0)).collect();
     let (a, b) = line(&mean, &off);
     let size: Vec<f64> = mean.iter().zip(&off).map(|(m, d)| (d - a - b * m).abs()).collect();
@@ -483,7 +621,12 @@ fn limits_follow_the_level() {
         let deviation = (c + d * limits.at) * (std::f64::consts::PI / 2.0).sqrt();
         close("difference", limits.difference, a + b * limits.at, 1e-9);
         close("deviation", limits.standard_deviation, deviation, 1e-9);
-        close("upper", limits.upper, limits.difference + 1.959_963_984_540_054 * deviation, 1e-9);
+        close(
+            "upper",
+            limits.upper,
+            limits.difference + 1.959_963_984_540_054 * deviation,
+            1e-9,
+        );
     }
     // One pair of limits for all levels would be too wide at the low end.
     assert!(found.limits_along_level[0].upper < found.upper_limit.value);
@@ -500,10 +643,14 @@ fn replicates_are_put_back() {
     ))
     .unwrap()
     .replace("readings = 2 ", "readings = 1 ");
-    let (own, _) = protocol::read(&Source::new("protocol.toml", text)).unwrap_or_else(|found| panic!("{}", show(&found)));
+    let (own, _) =
+        protocol::read(&Source::new("protocol.toml", text)).unwrap_or_else(|found| panic!("{}", show(&found)));
     let mut rows: Rows = Vec::new();
     for (at, row) in table.rows.iter().enumerate() {
-        for (method, columns) in [("large", ["large_first", "large_second"]), ("mini", ["mini_first", "mini_second"])] {
+        for (method, columns) in [
+            ("large", ["large_first", "large_second"]),
+            ("mini", ["mini_first", "mini_second"]),
+        ] {
             for column in columns {
                 let reading = row[table.column(column)].clone();
                 rows.push((vec![(at + 1).to_string()], vec![method.to_owned()], reading));
@@ -511,15 +658,29 @@ fn replicates_are_put_back() {
         }
     }
     let found = analyse(&own, &rows).responses["flow"].agreement.clone().unwrap();
-    assert!((found.standard_deviation - 37.7).abs() < 0.06, "{}", found.standard_deviation);
+    assert!(
+        (found.standard_deviation - 37.7).abs() < 0.06,
+        "{}",
+        found.standard_deviation
+    );
     let reference = Reference::read("limits-of-agreement-peak-flow");
     for (within, name) in found.within.iter().zip(["within_sd_large", "within_sd_mini"]) {
-        close(name, within.standard_deviation, reference.number("expected", name), 1e-9);
+        close(
+            name,
+            within.standard_deviation,
+            reference.number("expected", name),
+            1e-9,
+        );
     }
     // Closed form: s_D² = s² + half of each square.
     let of_means = found.standard_error * 17_f64.sqrt();
     let half: f64 = found.within.iter().map(|w| w.standard_deviation.powi(2) / 2.0).sum();
-    close("s_D", found.standard_deviation, (of_means * of_means + half).sqrt(), 1e-9);
+    close(
+        "s_D",
+        found.standard_deviation,
+        (of_means * of_means + half).sqrt(),
+        1e-9,
+    );
 }
 
 /// Closed form, ISO 5725-3 nested design: days within laboratories, repeats within days; and 5725-4: bias against a reference.
@@ -531,7 +692,9 @@ fn intermediate_precision_and_trueness() {
                   \"one\"\nvalue = 54.5\nuncertainty = 0.2\n";
     let own = protocol("interlaboratory", "round_to = \"none\"\nrelevant = 3", tables);
     let value = |l: usize, d: usize, r: usize| {
-        50.0 + [0.0, 4.0, 7.0, 2.0, 9.0, 5.0][l] + [0.0, 1.5, -0.7][d] * (1.0 + l as f64 / 4.0) + 0.3 * ((r + l + d) % 3) as f64
+        50.0 + [0.0, 4.0, 7.0, 2.0, 9.0, 5.0][l]
+            + [0.0, 1.5, -0.7][d] * (1.0 + l as f64 / 4.0)
+            + 0.3 * ((r + l + d) % 3) as f64
     };
     let (labs, days, repeats) = (6, 3, 2);
     let mut rows: Rows = Vec::new();
@@ -560,7 +723,12 @@ fn intermediate_precision_and_trueness() {
     let (s_day, s_lab) = ((ms_d - ms_r) / 2.0, (ms_l - ms_d) / 6.0);
     close("s_r", found.repeatability_sd.unwrap(), ms_r.sqrt(), 1e-9);
     close("s_L", found.between_sd.unwrap(), s_lab.sqrt(), 1e-9);
-    close("s_R", found.reproducibility_sd.unwrap(), (ms_r + s_day + s_lab).sqrt(), 1e-9);
+    close(
+        "s_R",
+        found.reproducibility_sd.unwrap(),
+        (ms_r + s_day + s_lab).sqrt(),
+        1e-9,
+    );
     let [days] = found.intermediate.as_slice() else {
         panic!("{:?}", found.intermediate)
     };
@@ -576,5 +744,10 @@ fn intermediate_precision_and_trueness() {
     close("u(bias)", trueness.standard_error.unwrap(), u, 1e-9);
     let df = u.powi(4) / (own_variance * own_variance / 5.0);
     close("df", trueness.df.unwrap(), df, 1e-9);
-    close("high", trueness.high.unwrap(), trueness.bias + t_quantile_upper(0.025, df) * u, 1e-8);
+    close(
+        "high",
+        trueness.high.unwrap(),
+        trueness.bias + t_quantile_upper(0.025, df) * u,
+        1e-8,
+    );
 }
