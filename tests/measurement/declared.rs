@@ -1,6 +1,8 @@
 //! What is said about wrong or impossible declarations: message, place and help of every one of `P160` to `P175` and `P180`
 //! to `P195`. Closed form: places are counted from marks in the text.
 
+use std::fmt::Write as _;
+
 use wellrun::diagnostic::{Diagnostics, Severity, Source};
 use wellrun::protocol;
 
@@ -399,10 +401,10 @@ fn budgets() {
         ),
     ];
     check_all(BENCH, &rows, Severity::Error);
-    let many: String = (0..65)
-        .map(|i| format!("[uncertainty.hardness.source.s{i}]\nstandard = 1\n"))
-        .collect();
-    let add = format!("[uncertainty.hardness]\n{many}");
+    let mut add = "[uncertainty.hardness]\n".to_owned();
+    for i in 0..65 {
+        let _ = write!(add, "[uncertainty.hardness.source.s{i}]\nstandard = 1\n");
+    }
     let found = read(&format!("{HEAD}{BENCH}{add}"));
     assert!(found.iter().any(|d| d.code == "P187"));
     for (from, message, help) in [
