@@ -42,6 +42,12 @@ pub const PLAN_TOML: &str = "plan.toml";
 pub const POSITIONS: &str = "positions.csv";
 /// What stands behind the codes of a blinded study.
 pub const KEY: &str = "blinding-key.toml";
+/// What has to be the same at every site, with the site's answers.
+pub const CONFORMANCE: &str = "conformance.toml";
+/// Where a study at a second site comes from.
+pub const ORIGIN: &str = "origin.toml";
+/// Folder of earlier versions of the protocol.
+pub const AMENDMENTS: &str = "amendments";
 /// The journal.
 pub const RECORD: &str = "record.jsonl";
 /// The author's words.
@@ -64,8 +70,9 @@ pub const RECORD_LIMIT: u64 = 2 << 30;
 
 const LOCK: &str = ".wellrun.lock";
 const NEW: &str = ".wellrun-new";
-const FOLDERS: [&str; 7] = [
+const FOLDERS: [&str; 8] = [
     SHEETS,
+    AMENDMENTS,
     REPORT,
     "report/charts",
     "report/tables",
@@ -209,6 +216,13 @@ impl Folder {
             root,
             shown: dir.to_path_buf(),
         })
+    }
+
+    /// The same folder under another name for people.
+    #[must_use]
+    pub fn known_as(mut self, shown: &Path) -> Self {
+        self.shown = shown.to_path_buf();
+        self
     }
 
     /// A file of the study as people see it: under the folder as they gave it.

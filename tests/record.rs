@@ -101,6 +101,7 @@ fn protocol(units: Vec<Unit>, factors: Vec<Factor>, readings: usize, order: Orde
         procedure: Procedure::default(),
         bench: wellrun::protocol::Bench::default(),
         sha256: "0".repeat(64),
+        drawn_as: String::new(),
     }
 }
 

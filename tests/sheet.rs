@@ -164,6 +164,7 @@ fn protocol() -> Protocol {
         },
         bench: wellrun::protocol::Bench::default(),
         sha256: "0f".repeat(32),
+        drawn_as: String::new(),
     }
 }
 
@@ -193,6 +194,7 @@ fn site() -> Site {
             "roller".to_owned(),
             texts(&["R-201", "R-204", "R-207", "R-212", "R-215", "R-218"]),
         )],
+        travelling: Vec::new(),
         sha256: "ab".repeat(32),
     }
 }

@@ -37,6 +37,9 @@ pub struct Findings {
     pub record: RecordSummary,
     /// One entry a response, by name.
     pub responses: BTreeMap<String, ResponseFindings>,
+    /// Where the study comes from, if it repeats one of another site.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub origin: Option<OriginFinding>,
     /// What a rehearsal put in, beside what came out; left out for a study that was measured.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub rehearsal: Option<RehearsalFinding>,
@@ -110,6 +113,12 @@ pub struct RecordSummary {
     pub runs_missing: Vec<usize>,
     /// Numbers of the runs with some readings but not all.
     pub runs_incomplete: Vec<usize>,
+    /// What has to be the same at every site; left out where nobody answered.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub conformance: Vec<ConformanceFinding>,
+    /// Changes of the protocol after the plan was frozen.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub amendments: Vec<AmendmentFinding>,
     /// The end of the record; left out while it is open.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub closed: Option<ClosedFinding>,
@@ -123,6 +132,51 @@ pub struct RecordSummary {
     pub out_of_order: Vec<usize>,
     /// Conditions measured beside the readings.
     pub conditions: Vec<ConditionFinding>,
+}
+
+/// A point that has to be the same at every site, and what was done about it.
+#[derive(Debug, Clone, Serialize, Deserialize, JsonSchema)]
+pub struct ConformanceFinding {
+    /// The point.
+    pub what: String,
+    /// What the protocol asks for.
+    pub asked: String,
+    /// True if it is the same.
+    pub same: bool,
+    /// What is done instead; empty if it is the same.
+    pub instead: String,
+    /// How many runs had an entry when it was answered.
+    pub after_runs: usize,
+}
+
+/// A change of the protocol after the plan was frozen.
+#[derive(Debug, Clone, Serialize, Deserialize, JsonSchema)]
+pub struct AmendmentFinding {
+    /// Version before.
+    pub before: String,
+    /// Version from then on.
+    pub version: String,
+    /// SHA-256 of the protocol before.
+    pub from: String,
+    /// SHA-256 of the protocol from then on.
+    pub to: String,
+    /// Why.
+    pub reason: String,
+    /// When, RFC 3339.
+    pub at: String,
+    /// How many runs had an entry by then.
+    pub after_runs: usize,
+}
+
+/// Where a study at a second site comes from.
+#[derive(Debug, Clone, Serialize, Deserialize, JsonSchema)]
+pub struct OriginFinding {
+    /// Id of the first site; empty if only its protocol was passed on.
+    pub site: String,
+    /// SHA-256 of the manifest of the pack.
+    pub manifest_sha256: String,
+    /// True if the pack held the first site's results too.
+    pub with_results: bool,
 }
 
 /// The end of the record.

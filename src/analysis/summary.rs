@@ -6,8 +6,8 @@
 use rust_decimal::prelude::ToPrimitive;
 
 use super::findings::{
-    BlindingFinding, ClosedFinding, ConditionFinding, CorrectionFinding, DeviationFinding, FORMAT, Findings,
-    Provenance, QuestionedFinding, RecordSummary, StudyHead,
+    AmendmentFinding, BlindingFinding, ClosedFinding, ConditionFinding, ConformanceFinding, CorrectionFinding,
+    DeviationFinding, FORMAT, Findings, Provenance, QuestionedFinding, RecordSummary, StudyHead,
 };
 use super::{measurement, response};
 use crate::diagnostic::{Diagnostic, Diagnostics};
@@ -77,6 +77,7 @@ pub fn analyse(
         },
         record: summary(protocol, plan, record),
         responses,
+        origin: None,
         rehearsal: None,
     };
     measurement::add(protocol, site, plan, record, &mut findings);
@@ -123,6 +124,30 @@ fn summary(protocol: &Protocol, plan: Option<&Plan>, record: &Record) -> RecordS
         runs_complete: complete,
         runs_missing: missing,
         runs_incomplete: incomplete,
+        conformance: record
+            .conformance
+            .values()
+            .map(|answer| ConformanceFinding {
+                what: answer.what.clone(),
+                asked: answer.asked.clone(),
+                same: answer.same,
+                instead: answer.instead.clone(),
+                after_runs: answer.after_runs,
+            })
+            .collect(),
+        amendments: record
+            .amendments
+            .iter()
+            .map(|amendment| AmendmentFinding {
+                before: amendment.before.clone(),
+                version: amendment.version.clone(),
+                from: amendment.from.clone(),
+                to: amendment.to.clone(),
+                reason: amendment.reason.clone(),
+                at: amendment.at.clone(),
+                after_runs: amendment.after_runs,
+            })
+            .collect(),
         closed: record.closed.as_ref().map(|closed| ClosedFinding {
             at: closed.at.clone(),
             by: closed.by.clone(),

@@ -3,8 +3,9 @@
 use super::console::Console;
 use super::load::{self, Study, StudyArgument};
 use super::{Answer, Done, help_end};
-use crate::analysis::{self, Findings};
+use crate::analysis::{self, Findings, OriginFinding};
 use crate::diagnostic::{Diagnostic, Diagnostics};
+use crate::provenance::Holds;
 use crate::report;
 
 /// Show what the readings say
@@ -48,6 +49,11 @@ pub fn findings(study: &Study) -> Result<Findings, Diagnostics> {
         &study.record,
         rehearsal,
     )?;
+    findings.origin = study.origin.as_ref().map(|origin| OriginFinding {
+        site: origin.site.clone(),
+        manifest_sha256: origin.manifest_sha256.clone(),
+        with_results: origin.holds == Holds::WholeStudy,
+    });
     if rehearsal {
         findings.rehearsal = Some(analysis::rehearsed(&study.protocol, &study.assumed, &findings));
     }

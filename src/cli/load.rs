@@ -9,6 +9,7 @@ use super::console::Console;
 use crate::diagnostic::{Diagnostic, Diagnostics, Source, nearest};
 use crate::plan::{self, Blind, Plan};
 use crate::protocol::{self, Assumed, Protocol, Site};
+use crate::provenance::Origin;
 use crate::record::{self, Context, Record};
 use crate::render::Templates;
 use crate::study::{self, Folder, Journal};
@@ -32,6 +33,8 @@ pub struct Study {
     pub site: Option<Site>,
     /// What is assumed before there are readings: by the protocol, or by the file beside it.
     pub assumed: Vec<Assumed>,
+    /// Where the study comes from, if it repeats one of another site.
+    pub origin: Option<Origin>,
     /// The frozen order; `None` before freezing and for an as-run study.
     pub plan: Option<Plan>,
     /// The codes of a blinded study, open or not; while it is blinded, protocol, site and plan above hold codes.
@@ -118,7 +121,17 @@ impl Study {
 ///
 /// Everything that is wrong in any file of the study.
 pub fn study(folder: &Folder, today: Option<Date>) -> Result<(Study, Diagnostics), Diagnostics> {
-    let (protocol, mut found) = protocol::read(&folder.protocol()?)?;
+    let (mut protocol, mut found) = protocol::read(&folder.protocol()?)?;
+    if let Err(wrong) = as_drawn(folder, &mut protocol) {
+        found.extend(wrong);
+    }
+    let origin = match origin(folder, &protocol) {
+        Ok(origin) => origin,
+        Err(wrong) => {
+            found.extend(wrong);
+            None
+        }
+    };
     let site_source = match folder.text(study::SITE, study::TEXT_LIMIT) {
         Ok(source) => source,
         Err(wrong) => {
@@ -182,6 +195,7 @@ pub fn study(folder: &Folder, today: Option<Date>) -> Result<(Study, Diagnostics
         protocol,
         site,
         assumed,
+        origin,
         plan,
         blind: Blind::default(),
         journal,
@@ -223,6 +237,57 @@ pub fn assumed(folder: &Folder, protocol: &Protocol) -> Result<(Vec<Assumed>, Di
         Some(source) => protocol::read_assumed(&source, protocol),
         None => Ok((protocol.assumed.clone(), Diagnostics::new())),
     }
+}
+
+/// Where the study comes from; `None` unless it was started from a pack.
+///
+/// # Errors
+///
+/// `V030` if the file cannot be read, or if the protocol is neither the one of the pack nor an amendment of it.
+pub fn origin(folder: &Folder, protocol: &Protocol) -> Result<Option<Origin>, Diagnostics> {
+    let Some(source) = folder.text(study::ORIGIN, study::TEXT_LIMIT)? else {
+        return Ok(None);
+    };
+    let origin = Origin::read(&source.text)?;
+    let amended = record::amendments(&folder.journal()?.source.text);
+    let known = [&protocol.sha256, &protocol.drawn_as].contains(&&origin.protocol_sha256)
+        || amended.iter().any(|amended| amended.from == origin.protocol_sha256);
+    if known {
+        Ok(Some(origin))
+    } else {
+        Err(Diagnostic::error(
+            "V030",
+            "the protocol is not the one of the pack that this study was started from",
+        )
+        .at(&source, 0..0, "")
+        .help(
+            "bring it back from the pack; a change goes on record with `wellrun plan DIR --amend --reason TEXT`, \
+                     once the order is drawn",
+        )
+        .into())
+    }
+}
+
+/// Sets from which version of the protocol the order was drawn, where the journal tells of amendments since.
+///
+/// # Errors
+///
+/// As `Folder::text`; a header that cannot be read is left to the plan.
+pub fn as_drawn(folder: &Folder, protocol: &mut Protocol) -> Result<(), Diagnostics> {
+    let amended = record::amendments(&folder.journal()?.source.text);
+    if amended.last().is_none_or(|last| last.to != protocol.sha256) {
+        return Ok(());
+    }
+    let Some(toml) = folder.text(study::PLAN_TOML, study::TEXT_LIMIT)? else {
+        return Ok(());
+    };
+    let drawn = toml::from_str::<toml::Table>(&toml.text)
+        .ok()
+        .and_then(|header| header.get("protocol_sha256")?.as_str().map(str::to_owned));
+    if let Some(drawn) = drawn.filter(|drawn| amended.iter().any(|amended| amended.from == *drawn)) {
+        protocol.drawn_as = drawn;
+    }
+    Ok(())
 }
 
 /// The plan, if it is frozen. `plan.csv` without `plan.toml` is what a freeze leaves that was broken off.

@@ -9,9 +9,11 @@
 //! Results go to standard output, everything else to standard error. A reader that stops reading
 //! (`| head`) is no failure.
 
+mod amend;
 mod analyse;
 mod candidates;
 mod check;
+mod compare;
 mod completions;
 mod console;
 mod demo;
@@ -34,6 +36,7 @@ mod status;
 mod treatments;
 mod typeset;
 mod unpack;
+mod verify;
 
 use std::collections::BTreeMap;
 use std::ffi::OsString;
@@ -94,6 +97,8 @@ enum Command {
     Rehearse(rehearse::Args),
     Pack(pack::Args),
     Unpack(unpack::Args),
+    Verify(verify::Args),
+    Compare(compare::Args),
     Key(key::Args),
     Demo(demo::Args),
     Schema(schema::Args),
@@ -248,6 +253,8 @@ impl Command {
             Self::Rehearse(args) => rehearse::run(args, console, outside),
             Self::Pack(args) => pack::run(args, console, outside),
             Self::Unpack(args) => unpack::run(args, console),
+            Self::Verify(args) => verify::run(args, console, outside),
+            Self::Compare(args) => compare::run(args, console),
             Self::Key(args) => key::run(args, console),
             Self::Demo(args) => demo::run(args, console, outside),
             Self::Schema(args) => schema::run(args),

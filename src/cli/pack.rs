@@ -162,8 +162,13 @@ fn gather(study: &Study, args: &Args, outside: &Outside) -> Result<(Files, Vec<L
         study::POSITIONS,
         study::KEY,
         study::NOTE,
+        study::CONFORMANCE,
+        study::ORIGIN,
     ];
     take(&study.folder, &local, &mut files)?;
+    for name in study.folder.names(study::AMENDMENTS, provenance::MOST_FILES)? {
+        take(&study.folder, &[&name], &mut files)?;
+    }
     if !study.journal.source.text.is_empty() {
         files.insert(study::RECORD.to_owned(), study.journal.source.text.clone().into_bytes());
     }
@@ -235,7 +240,8 @@ fn leave_key_out(files: &mut Files) -> LeftOut {
     let how = if originals.is_empty() {
         "There is none."
     } else {
-        "What stands behind the codes of the blinded study is kept by the laboratory."
+        "The file is kept by the laboratory. It hides the levels from those who do not look: with protocol and seed the \
+         codes can be drawn again."
     };
     files.remove(study::KEY);
     LeftOut {

@@ -1,12 +1,14 @@
 //! `wellrun plan`: what the design can tell, then the frozen order.
 
+use std::path::PathBuf;
+
 use serde_json::json;
 
 use super::console::{Console, Page};
-use super::load::StudyArgument;
+use super::load::{self, StudyArgument};
 use super::outside::{self, Outside};
 use super::{Answer, Done, counted, help_end};
-use super::{candidates, treatments};
+use super::{amend, candidates, treatments};
 use crate::analysis::{self, PowerOptions};
 use crate::diagnostic::{Diagnostic, Diagnostics};
 use crate::plan::{self, Blind, Plan, Skeleton};
@@ -18,7 +20,7 @@ use crate::study::{self, Folder};
 /// The order depends on the protocol, the site and the seed, and on nothing else. It is drawn once: a plan that
 /// exists is replaced only with --force, and never once there are readings.
 #[derive(Debug, clap::Args)]
-#[command(after_help = help_end!("wellrun plan my-study --preview"))]
+#[command(after_help = help_end!("wellrun plan my-study --preview\n  wellrun plan my-study --amend protocol-1.1.toml --reason \"the reading time was not feasible\""))]
 pub struct Args {
     #[command(flatten)]
     study: StudyArgument,
@@ -31,10 +33,29 @@ pub struct Args {
     /// Replace a plan for which there are no readings yet
     #[arg(long)]
     force: bool,
+    /// Put the new version of the protocol in FILE in place of the one that holds, and on record; the order stays as it was
+    /// drawn, and the version before moves to amendments/
+    #[arg(long, value_name = "FILE", requires = "reason", conflicts_with_all = ["seed", "preview", "force"])]
+    amend: Option<PathBuf>,
+    /// Why the protocol is amended
+    #[arg(long, value_name = "TEXT", requires = "amend")]
+    reason: Option<String>,
 }
 
 pub fn run(args: &Args, console: &Console, outside: &Outside) -> Done {
     let folder = Folder::open(&args.study.dir)?;
+    if let (Some(file), Some(reason)) = (&args.amend, &args.reason) {
+        let done = amend::amend(&folder, file, reason, outside)?;
+        console.diagnostics(&done.warnings);
+        console.json(&json!({ "before": done.before, "version": done.version, "kept": done.kept }))?;
+        console.say(&format!(
+            "Version {} of the protocol holds from here on; version {} lies in {}. The order stays as it was drawn.",
+            done.version,
+            done.before,
+            folder.shown(&done.kept)
+        ));
+        return Ok(Answer::Yes);
+    }
     let (protocol, site, warnings) = declared(&folder, outside)?;
     console.diagnostics(&warnings);
     let skeleton = plan::skeleton(&protocol)?;
@@ -145,6 +166,12 @@ pub fn freeze(
     outside: &Outside,
     force: bool,
 ) -> Result<Plan, Diagnostics> {
+    if let Some(origin) = load::origin(folder, protocol)? {
+        let wrong = origin.against_plan(site.map_or("", |site| site.id.as_str()), seed);
+        if wrong.has_errors() {
+            return Err(wrong);
+        }
+    }
     let writer = folder.lock()?;
     let journal = folder.journal()?;
     if !journal.source.text.is_empty() || journal.torn > 0 {

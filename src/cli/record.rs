@@ -11,6 +11,7 @@ use super::outside::Outside;
 use super::{Answer, Done, counted, help_end};
 use crate::diagnostic::{Diagnostic, Diagnostics, Source};
 use crate::plan::Plan;
+use crate::protocol;
 use crate::record::{self, Context, Entry, Record};
 use crate::study::{self, Folder};
 
@@ -59,6 +60,10 @@ pub struct Intent {
     /// Show what stands behind the codes of a blinded study from now on, and note why
     #[arg(long, value_name = "TEXT", conflicts_with_all = ["deviation", "close"])]
     pub unblind: Option<String>,
+    /// Take in the filled list of what has to be the same at every site, conformance.toml; one to fill in is written
+    /// where there is none
+    #[arg(long, conflicts_with_all = ["deviation", "close", "unblind"])]
+    pub conformance: bool,
     /// Say what would be taken in, and write nothing
     #[arg(long)]
     pub dry_run: bool,
@@ -84,6 +89,19 @@ pub fn run(args: &Args, console: &Console, outside: &Outside) -> Done {
         return Ok(Answer::Yes);
     }
     let folder = Folder::open(&dir)?;
+    if args.intent.conformance && !folder.holds(study::CONFORMANCE) {
+        let (protocol, _) = protocol::read(&folder.protocol()?)?;
+        let text = record::conformance_list(&protocol);
+        folder
+            .lock()?
+            .write(&[(study::CONFORMANCE.to_owned(), text.into_bytes())], false)?;
+        console.json(&json!({ "files": [study::CONFORMANCE], "entries": 0, "written": false }))?;
+        console.say(&format!(
+            "Wrote {}: answer each point, then run the same command again.",
+            folder.shown(study::CONFORMANCE)
+        ));
+        return Ok(Answer::Yes);
+    }
     let mut files: Vec<File> = Vec::new();
     let mut unreadable = Diagnostics::new();
     for path in paths {
@@ -115,7 +133,11 @@ fn places(args: &Args) -> Result<(PathBuf, &[PathBuf]), Diagnostics> {
         _ => (PathBuf::from("."), args.paths.as_slice()),
     };
     let intent = &args.intent;
-    let alone = intent.deviation.is_some() || intent.close || intent.unblind.is_some() || args.shown.is_some();
+    let alone = intent.deviation.is_some()
+        || intent.close
+        || intent.unblind.is_some()
+        || intent.conformance
+        || args.shown.is_some();
     if files.is_empty() != alone {
         let (what, help) = if files.is_empty() {
             (
@@ -210,6 +232,25 @@ pub fn take(folder: &Folder, files: &[File], intent: &Intent, outside: &Outside)
             Err(errors) => wrong.extend(errors),
         }
     }
+    if intent.conformance
+        && let Some(source) = folder.text(study::CONFORMANCE, study::TEXT_LIMIT)?
+    {
+        match record::conformance(&source, &context, &record, intent.reason.as_deref()) {
+            Ok(entries) => {
+                batch.add(&study, &context, &record, &entries, outside)?;
+            }
+            Err(errors) => wrong.extend(errors),
+        }
+    }
+    if !files.is_empty() && study.origin.is_some() && study.record.conformance.is_empty() {
+        batch.warnings.push(
+            Diagnostic::warning(
+                "R093",
+                "readings come in before anybody said what is the same as at the first site",
+            )
+            .help("fill conformance.toml in, then run `wellrun record DIR --conformance`"),
+        );
+    }
     if let Some(why) = &intent.unblind {
         match record::unblind(why, &context, &record) {
             Ok(entry) => {
@@ -288,6 +329,12 @@ impl Batch {
         }
         if intent.close {
             page.sentence("The record is closed: nothing can be added to it any more.");
+        }
+        if intent.conformance && self.entries > 0 {
+            page.sentence(format!(
+                "{} of what has to be the same at every site.",
+                counted(self.entries, "answer")
+            ));
         }
         page.sentence(match (intent.dry_run, self.entries) {
             (true, _) => "Nothing was written (--dry-run).",

@@ -145,6 +145,7 @@ fn rehearse(folder: &Folder, args: &Args, outside: &Outside) -> Result<(Rehearse
         protocol,
         site,
         assumed,
+        origin: None,
         plan: Some(plan),
         blind,
         journal: study::Journal::empty(),

@@ -11,6 +11,7 @@ use super::outside::Outside;
 use super::record::File;
 use super::typeset::{self, Options, Paper};
 use super::{Answer, Done, help_end};
+use crate::analysis::Findings;
 use crate::diagnostic::{Diagnostic, Diagnostics};
 use crate::record;
 use crate::render::{PdfOptions, Templates};
@@ -90,17 +91,33 @@ pub fn make(
     sources: bool,
     outside: &Outside,
 ) -> Result<(Vec<File>, Diagnostics), Diagnostics> {
+    make_from(study, &findings(study)?, templates, forms, options, sources, outside)
+}
+
+/// The same from findings that are at hand.
+///
+/// # Errors
+///
+/// Those of the note and of the templates.
+pub fn make_from(
+    study: &Study,
+    findings: &Findings,
+    templates: &Templates,
+    forms: &[Form],
+    options: &Options,
+    sources: bool,
+    outside: &Outside,
+) -> Result<(Vec<File>, Diagnostics), Diagnostics> {
     let note = study.note()?;
-    let findings = findings(study)?;
     let input = Input {
         protocol: &study.protocol,
         site: study.site.as_ref(),
         plan: study.plan.as_ref(),
-        findings: &findings,
+        findings,
         note: note.as_ref(),
     };
     let (document, mut warnings) = report::build(&input)?;
-    let mut json = serde_json::to_string_pretty(&findings)
+    let mut json = serde_json::to_string_pretty(findings)
         .map_err(|error| Diagnostic::error("A091", format!("the findings cannot be written as JSON: {error}")))?;
     json.push('\n');
     let mut files: BTreeMap<String, Vec<u8>> = BTreeMap::new();

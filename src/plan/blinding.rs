@@ -147,7 +147,7 @@ impl Blind {
             "# The key of a blinded study: what stands behind each code. Keep it away from those who take the readings.\n\
              # wellrun does not need this file: take it out of the folder.\n\
              study = \"{}\"\nprotocol_sha256 = \"{}\"\n",
-            protocol.study.id, protocol.sha256
+            protocol.study.id, protocol.drawn_as
         );
         for &factor in self.codes.keys() {
             let declared = &protocol.factors[factor];

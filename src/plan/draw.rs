@@ -84,7 +84,7 @@ pub fn draw(protocol: &Protocol, site_id: &str, seed: u64) -> Result<Vec<Planned
 pub(super) fn named(protocol: &Protocol, site_id: &str, seed: u64, purpose: &str) -> Stream {
     Stream::named(&format!(
         "wellrun draw 1\nprotocol {}\nsite {site_id}\nseed {seed}\n{purpose}\n",
-        protocol.sha256
+        protocol.drawn_as
     ))
 }
 

@@ -63,7 +63,7 @@ fn write(
         wellrun_plan: 1,
         study: protocol.study.id.clone(),
         version: protocol.study.version.clone(),
-        protocol_sha256: protocol.sha256.clone(),
+        protocol_sha256: protocol.drawn_as.clone(),
         site: site_id.to_owned(),
         site_sha256: site.map(|site| site.sha256.clone()).unwrap_or_default(),
         seed: seed.to_string(),
@@ -143,7 +143,7 @@ pub fn read(csv: &Arc<Source>, toml: &Arc<Source>, protocol: &Protocol) -> Resul
         let start = toml.text.find(key).unwrap_or(0);
         start..(start + key.len()).min(toml.text.len())
     };
-    if header.protocol_sha256 != protocol.sha256 {
+    if header.protocol_sha256 != protocol.drawn_as {
         found.push(
             Diagnostic::error("D012", "the protocol is not the one from which this plan was drawn")
                 .at(
@@ -151,7 +151,9 @@ pub fn read(csv: &Arc<Source>, toml: &Arc<Source>, protocol: &Protocol) -> Resul
                     place("protocol_sha256"),
                     format!("the protocol's hash is now {}", short(&protocol.sha256)),
                 )
-                .help("bring the protocol back as it was, or draw a new plan if no reading was taken yet"),
+                .help(
+                    "bring the protocol back as it was, or put the change on record with `wellrun plan DIR --amend --reason TEXT`",
+                ),
         );
     }
     if header.plan_sha256 != text_sha256(&csv.text) {

@@ -198,6 +198,7 @@ static CODES: &[(&str, &str)] = &[
         "S054",
         "a label that spreadsheets would take for a formula, or too long",
     ),
+    ("S055", "a travelling specimen that has no label"),
 ];
 
 #[cfg(test)]

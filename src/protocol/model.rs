@@ -61,6 +61,8 @@ pub struct Protocol {
     pub bench: Bench,
     /// SHA-256 (lower-case hexadecimal) of the file's text with LF line ends and no byte-order mark.
     pub sha256: String,
+    /// The same of the version from which the order is drawn: another one if the protocol was amended afterwards.
+    pub drawn_as: String,
 }
 
 /// Title page of a study.

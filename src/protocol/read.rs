@@ -151,6 +151,7 @@ fn read_changed(source: &Arc<Source>, choice: Option<&Choice>) -> Result<(Protoc
         procedure: procedure(&tree),
         bench,
         sha256: text_sha256(&source.text),
+        drawn_as: text_sha256(&source.text),
     };
     desk.finish().unless_errors(protocol)
 }

@@ -63,6 +63,7 @@ pub fn read_site(
     let place = root.tree("site").unwrap_or(&empty);
     check_id(&mut desk, place, "S024");
     let dates = dates(&mut desk, place);
+    let labels = labels(&mut desk, &root, protocol);
     let site = Site {
         id: place.string("id"),
         name: place.string("name"),
@@ -70,7 +71,8 @@ pub fn read_site(
         dates: dates.map_or_else(Default::default, |(first, last)| (first.to_string(), last.to_string())),
         people: people(&mut desk, &root),
         named: named(&mut desk, &root, protocol, dates, today),
-        labels: labels(&mut desk, &root, protocol),
+        travelling: travelling(&mut desk, &root, &labels),
+        labels,
         sha256: text_sha256(&source.text),
     };
     desk.finish().unless_errors(site)
@@ -315,6 +317,36 @@ fn calibration(desk: &mut Desk<'_>, tree: &Tree, dates: Days, today: Option<Date
             "in this table",
         );
     }
+}
+
+/// Specimens that travel have to be among those that are labelled.
+fn travelling(desk: &mut Desk<'_>, root: &Tree, labels: &[(String, Vec<String>)]) -> Vec<(String, Vec<String>)> {
+    let mut all = Vec::new();
+    for (name, at, items) in root.lists("travelling") {
+        let known = labels.iter().find(|(unit, _)| unit == name).map(|(_, labels)| labels);
+        if known.is_none() {
+            let diagnostic = Diagnostic::error("S055", format!("no labels are given for `{}`", shown(name)));
+            let help = "name the unit in [labels] first: what travels is known by its label";
+            desk.say(diagnostic.help(help), at.clone(), "");
+        }
+        let mut given = Vec::new();
+        for item in items {
+            let Some(text) = item.text() else { continue };
+            if known.is_some_and(|known| !known.iter().any(|label| label == text)) {
+                let diagnostic =
+                    Diagnostic::error("S055", format!("no {} has the label `{}`", shown(name), shown(text)));
+                let known: Vec<&str> = known.into_iter().flatten().map(String::as_str).collect();
+                desk.say(
+                    diagnostic.help(did_you_mean(text, &known, "labels")),
+                    item.span.clone(),
+                    "",
+                );
+            }
+            given.push(text.to_owned());
+        }
+        all.push((name.clone(), given));
+    }
+    all
 }
 
 fn labels(desk: &mut Desk<'_>, root: &Tree, protocol: &Protocol) -> Vec<(String, Vec<String>)> {

@@ -24,6 +24,8 @@ pub struct Site {
     pub named: Vec<Named>,
     /// Labels of specimens and other units, by unit name, when the site gives them.
     pub labels: Vec<(String, Vec<String>)>,
+    /// Labels of specimens that are read at another site too, by unit name.
+    pub travelling: Vec<(String, Vec<String>)>,
     /// SHA-256 (lower-case hexadecimal) of the file's text with LF line ends and no byte-order mark.
     pub sha256: String,
 }

@@ -54,6 +54,13 @@ pub(super) static SITE: Table = Table {
             "Labels of specimens and other units, a list for each unit that has them.",
             "{ roller = [\"R-01\", \"R-02\"] }",
         ),
+        key(
+            "travelling",
+            Kind::Lists,
+            Need::May,
+            "Specimens that are read at another site too: their labels, a list for each unit.",
+            "{ roller = [\"R-01\"] }",
+        ),
     ],
 };
 

@@ -21,6 +21,12 @@ pub const CODES: &[(&str, &str)] = &[
     ("V020", "there is no signature"),
     ("V021", "a signature does not fit its manifest and key"),
     ("V022", "a key cannot be read"),
+    ("V030", "an origin file cannot be read, or is of another protocol"),
+    ("V031", "a second site has the first one's id"),
+    ("V032", "a second site draws with the first one's seed"),
+    ("V033", "the first site's results are not shown yet"),
+    ("V040", "two things that cannot be compared"),
+    ("V041", "findings that cannot be read, or of another format"),
 ];
 
 /// The meaning of a code; `None` for a code that is not of this room.

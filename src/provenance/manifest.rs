@@ -226,8 +226,8 @@ impl Manifest {
         found.unless_errors(manifest).map(|(manifest, _)| manifest)
     }
 
-    /// Holds the files against their list. `complete` says that there must be no others, as in a pack.
-    pub fn check(&self, files: &Files, complete: bool) -> Diagnostics {
+    /// Holds the files against their list.
+    pub(super) fn check(&self, files: &Files, complete: bool) -> Diagnostics {
         let mut found = Diagnostics::new();
         let listed: BTreeMap<&str, &Listed> = self.files.iter().map(|file| (file.path.as_str(), file)).collect();
         for (path, file) in &listed {

@@ -37,6 +37,14 @@ pub struct Pack {
     pub files: Files,
 }
 
+/// Holds files against their manifest. `complete` says that there must be no others, as in a pack.
+#[must_use]
+pub fn check(manifest: &Manifest, files: &Files, complete: bool) -> Diagnostics {
+    let mut found = manifest.check(files, complete);
+    found.extend(says_so(manifest, files));
+    found
+}
+
 /// Packs files.
 ///
 /// # Errors
@@ -89,8 +97,7 @@ pub fn open(bytes: &[u8]) -> Result<Pack, Diagnostics> {
         .into());
     };
     let manifest = Manifest::read(text)?;
-    let mut found = manifest.check(&files, true);
-    found.extend(says_so(&manifest, &files));
+    let found = check(&manifest, &files, true);
     found.unless_errors(Pack { manifest, files }).map(|(pack, _)| pack)
 }
 

@@ -76,6 +76,13 @@ pub const CODES: &[(&str, &str)] = &[
         "R085",
         "a record is closed although values are missing without a reason",
     ),
+    ("R090", "a conformance list cannot be read, or is of another protocol"),
+    ("R091", "a point of a conformance list is not answered, or not one"),
+    ("R092", "an amendment of the protocol that does not fit"),
+    (
+        "R093",
+        "a second site takes readings in before its conformance list (warning)",
+    ),
     ("R099", "there is more of the same than is listed"),
 ];
 

@@ -132,6 +132,32 @@ pub enum Entry {
         /// Why.
         why: String,
     },
+    /// A point that has to be the same at every site.
+    Conformance {
+        /// The point, as the protocol names it.
+        what: String,
+        /// True if it is the same here.
+        same: bool,
+        /// What is done instead.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        instead: Option<String>,
+        /// Why the answer changed.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        reason: Option<String>,
+    },
+    /// From here on another version of the protocol holds.
+    Amended {
+        /// Version before, as written in the protocol.
+        before: String,
+        /// SHA-256 of the protocol before.
+        from: String,
+        /// Version from here on.
+        version: String,
+        /// SHA-256 of the protocol from here on.
+        to: String,
+        /// Why.
+        reason: String,
+    },
     /// The end of the record: nothing follows. A blinded study is unblinded by it.
     Closed {
         /// Why it was closed although readings are missing without a reason.

@@ -1,8 +1,10 @@
 //! Readings: exact decimals, import, journal, corrections, deviations.
 
+mod amend;
 mod close;
 mod codes;
 mod columns;
+mod conformance;
 mod control;
 mod decimal;
 mod doubts;
@@ -23,16 +25,21 @@ mod tidy;
 mod whole;
 mod words;
 
+pub use amend::{Amended, amend, amendments};
 pub use close::{close, still_open};
 pub use codes::{CODES, meaning};
 pub use columns::{Column, Columns};
+pub use conformance::{Point, conformance, conformance_list, points};
 pub use control::{
     ControlColumn, ControlCorrection, ControlReading, ControlRecord, control_readings, control_table, most_readings,
 };
 pub use decimal::{Mark, Parsed, Refusal, lies_in, lies_on, parse as parse_number};
 pub use import::{deviation, import, unblind};
 pub use journal::{Entry, append_lines, rewritten, sha256, torn_tail};
-pub use model::{Closed, Correction, Deviation, Missing, Questioned, Record, RunRecord, TakenFile, Unblinded, Written};
+pub use model::{
+    Amendment, Closed, Conformance, Correction, Deviation, Missing, Questioned, Record, RunRecord, TakenFile,
+    Unblinded, Written,
+};
 pub use replay::{Context, replay};
 pub use status::{ControlRows, MissingValue, OutOfOrder, Status, status};
 pub use table::{Cell, Fault, Rows, Table, decode, decode_text};

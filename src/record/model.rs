@@ -22,6 +22,10 @@ pub struct Record {
     pub unblinded: Option<Unblinded>,
     /// When the record was closed; `None` while it is open.
     pub closed: Option<Closed>,
+    /// What was answered to the points that have to be the same at every site, by place in `points`.
+    pub conformance: BTreeMap<usize, Conformance>,
+    /// Changes of the protocol after the plan was frozen, in the order of the journal.
+    pub amendments: Vec<Amendment>,
     /// Changed values, in the order of the journal.
     pub corrections: Vec<Correction>,
     /// Departures from the protocol, in the order of the journal.
@@ -159,4 +163,42 @@ pub struct Closed {
     pub by: String,
     /// When, RFC 3339.
     pub at: String,
+}
+
+/// An answer to a point that has to be the same at every site.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Conformance {
+    /// The point.
+    pub what: String,
+    /// What the protocol asks for.
+    pub asked: String,
+    /// True if it is the same here.
+    pub same: bool,
+    /// What is done instead; empty if it is the same.
+    pub instead: String,
+    /// Why the answer was changed; empty for a first one.
+    pub reason: String,
+    /// When, RFC 3339.
+    pub at: String,
+    /// How many runs had an entry by then.
+    pub after_runs: usize,
+}
+
+/// A change of the protocol after the plan was frozen.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Amendment {
+    /// Version before.
+    pub before: String,
+    /// SHA-256 of the protocol before.
+    pub from: String,
+    /// Version from here on.
+    pub version: String,
+    /// SHA-256 of the protocol from here on.
+    pub to: String,
+    /// Why.
+    pub reason: String,
+    /// When, RFC 3339.
+    pub at: String,
+    /// How many runs had an entry by then.
+    pub after_runs: usize,
 }

@@ -14,13 +14,16 @@ use crate::plan::{Plan, control_rows};
 use crate::protocol::Protocol;
 
 use super::columns::{Column, Columns, recorded};
+use super::conformance::{Point, points};
 use super::control::{self, ControlColumn, ControlCorrection};
 use super::decimal::{self, lies_in};
 use super::doubts::of_record;
 use super::gather::MOST_LISTED;
 use super::journal::{Entry, Recorded, lines};
 use super::levels::find_level;
-use super::model::{Closed, Correction, Deviation, Missing, Record, RunRecord, TakenFile, Unblinded, Written};
+use super::model::{
+    Amendment, Closed, Conformance, Correction, Deviation, Missing, Record, RunRecord, TakenFile, Unblinded, Written,
+};
 use super::whole::position;
 use super::words::{LONGEST_LABEL, LONGEST_TEXT, fault, is_formula, is_open, missing_word};
 
@@ -64,6 +67,7 @@ pub fn replay(journal: &Arc<Source>, context: &Context<'_>) -> Result<Record, Di
             .map(|row| (row.control, row.number))
             .collect(),
         missing: BTreeMap::new(),
+        points: points(context.protocol),
     };
     for recorded in &entries {
         if let Err((code, message)) = replayer.apply(recorded) {
@@ -79,6 +83,19 @@ pub fn replay(journal: &Arc<Source>, context: &Context<'_>) -> Result<Record, Di
     }
     if found.has_errors() {
         return Err(found);
+    }
+    if let Some(last) = replayer.record.amendments.last()
+        && last.to != context.protocol.sha256
+    {
+        let message = format!(
+            "the protocol is not version {} of the last amendment, entered on {}",
+            last.version, last.at
+        );
+        let help = "bring that version back, or put this one on record with `wellrun plan DIR --amend --reason TEXT`";
+        return Err(Diagnostic::error("R092", message)
+            .at(journal, 0..0, "")
+            .help(help)
+            .into());
     }
     let Replayer {
         mut record,
@@ -112,6 +129,8 @@ struct Replayer<'a> {
     control_rows: BTreeSet<(usize, usize)>,
     /// Reason and time, by run and column.
     missing: BTreeMap<(usize, Column), (&'static str, String)>,
+    /// What has to be the same at every site.
+    points: Vec<Point>,
 }
 
 impl Replayer<'_> {
@@ -206,6 +225,68 @@ impl Replayer<'_> {
                     run: *run,
                     what: what.clone(),
                     at: at.clone(),
+                });
+                Ok(())
+            }
+            Entry::Conformance {
+                what,
+                same,
+                instead,
+                reason,
+            } => {
+                let (index, point) = self
+                    .points
+                    .iter()
+                    .enumerate()
+                    .find(|(_, point)| point.what == *what)
+                    .ok_or_else(|| ("R091", format!("the protocol has no point `{what}`")))?;
+                for text in [instead, reason].into_iter().flatten() {
+                    check_text(text, LONGEST_TEXT)?;
+                }
+                if *same == instead.is_some() {
+                    return Err(("R091", format!("the answer to `{what}` does not fit what is done")));
+                }
+                if self.record.conformance.contains_key(&index) != reason.is_some() {
+                    return Err(("R060", format!("`{what}` is answered again without a reason")));
+                }
+                let answer = Conformance {
+                    what: what.clone(),
+                    asked: point.asked.clone(),
+                    same: *same,
+                    instead: instead.clone().unwrap_or_default(),
+                    reason: reason.clone().unwrap_or_default(),
+                    at: at.clone(),
+                    after_runs: self.record.runs.len(),
+                };
+                self.record.conformance.insert(index, answer);
+                Ok(())
+            }
+            Entry::Amended {
+                before,
+                from,
+                version,
+                to,
+                reason,
+            } => {
+                check_text(reason, LONGEST_TEXT)?;
+                check_text(before, LONGEST_LABEL)?;
+                check_text(version, LONGEST_LABEL)?;
+                let follows = self
+                    .record
+                    .amendments
+                    .last()
+                    .is_none_or(|last| last.to == *from && last.version == *before);
+                if !follows || from == to || before == version {
+                    return Err(("R092", "the amendment does not follow from what it amends".to_owned()));
+                }
+                self.record.amendments.push(Amendment {
+                    before: before.clone(),
+                    from: from.clone(),
+                    version: version.clone(),
+                    to: to.clone(),
+                    reason: reason.clone(),
+                    at: at.clone(),
+                    after_runs: self.record.runs.len(),
                 });
                 Ok(())
             }

@@ -216,6 +216,101 @@ pub(super) fn done(input: &Input) -> Section {
     section("what-was-done", "What was done", blocks)
 }
 
+fn quoted(text: &str) -> String {
+    format!("'{}'", text.trim_end_matches('.'))
+}
+
+/// Which versions of the protocol held when.
+fn versions(input: &Input) -> Vec<Block> {
+    let amendments = &input.findings.record.amendments;
+    let Some(first) = amendments.first() else {
+        return Vec::new();
+    };
+    let items = amendments.iter().map(|amendment| {
+        let when = match amendment.after_runs {
+            0 => "before the first run".to_owned(),
+            runs => format!("after {}", count(runs, "run", "runs")),
+        };
+        format!(
+            "Version {} in place of {}, {when}, on {}: {}.",
+            amendment.version,
+            amendment.before,
+            amendment.at,
+            amendment.reason.trim_end_matches('.')
+        )
+    });
+    vec![
+        Block::paragraph(format!(
+            "The order was drawn under version {} of the protocol. It was amended afterwards, and this report is made under \
+             version {}:",
+            first.before,
+            input.study().version
+        )),
+        Block::list(items.collect()),
+    ]
+}
+
+/// That the study repeats one of another site, and how far what has to be the same is the same.
+fn repeated(input: &Input) -> Vec<Block> {
+    let answers = &input.findings.record.conformance;
+    let mut blocks = Vec::new();
+    if let Some(origin) = &input.findings.origin {
+        let from = if origin.site.is_empty() {
+            "It was started from a pack of the protocol alone".to_owned()
+        } else {
+            format!("It repeats the study of site {}", origin.site)
+        };
+        let local: Vec<String> = input
+            .protocol
+            .factors
+            .iter()
+            .filter(|factor| factor.named_by_site)
+            .map(|factor| plain(&factor.name))
+            .collect();
+        let mut text = format!(
+            "{from}, under the same protocol, with an order, seed and specimens' spots of its own (manifest of the pack: {}…).",
+            origin.manifest_sha256.chars().take(12).collect::<String>()
+        );
+        if !local.is_empty() {
+            let _ = write!(
+                text,
+                " What stands behind the levels of {} is each site's own: equal names do not stand for equal things.",
+                listed(&local)
+            );
+        }
+        let travelling: Vec<String> = input
+            .site
+            .iter()
+            .flat_map(|site| &site.travelling)
+            .map(|(unit, labels)| format!("{unit} {}", labels.join(", ")))
+            .collect();
+        if !travelling.is_empty() {
+            let _ = write!(text, " Read at another site too: {}.", travelling.join("; "));
+        }
+        if answers.is_empty() {
+            text.push_str(" Nobody has answered whether what has to be the same at every site is the same here.");
+        }
+        blocks.push(Block::paragraph(text));
+    }
+    if !answers.is_empty() {
+        let other = answers.iter().filter(|answer| !answer.same).count();
+        let late = answers.iter().filter(|answer| answer.after_runs > 0).count();
+        let mut text = format!(
+            "Of {} that have to be the same at every site, {}.",
+            count(answers.len(), "point", "points"),
+            match other {
+                0 => "all are answered with yes".to_owned(),
+                some => format!("{some} differ here and are listed above"),
+            }
+        );
+        if late > 0 {
+            let _ = write!(text, " {late} were answered after readings had been taken in.");
+        }
+        blocks.push(Block::paragraph(text));
+    }
+    blocks
+}
+
 pub(super) fn departures(input: &Input) -> Section {
     let record = &input.findings.record;
     let mut items = Vec::new();
@@ -241,12 +336,22 @@ pub(super) fn departures(input: &Input) -> Section {
             None => format!("{}.", capital(what)),
         });
     }
+    for answer in record.conformance.iter().filter(|answer| !answer.same) {
+        items.push(format!(
+            "{}: the protocol asks for {}; here: {}.",
+            capital(&answer.what),
+            quoted(&answer.asked),
+            answer.instead.trim_end_matches('.')
+        ));
+    }
     let mut blocks = Vec::new();
     if items.is_empty() {
         blocks.push(Block::paragraph("No departure from the protocol was recorded."));
     } else {
         blocks.push(Block::list(items));
     }
+    blocks.extend(versions(input));
+    blocks.extend(repeated(input));
     if let Some(closed) = &record.closed {
         let by = if closed.by.is_empty() {
             String::new()

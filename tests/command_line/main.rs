@@ -13,6 +13,8 @@ mod kept;
 mod killed;
 mod packs;
 mod rehearse;
+mod second_site;
 mod support;
 mod surroundings;
+mod verify;
 mod walk;

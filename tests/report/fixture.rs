@@ -271,6 +271,7 @@ pub fn protocol() -> Protocol {
         },
         bench: wellrun::protocol::Bench::default(),
         sha256: "6d0f3c6b1a4e5f7089b2c3d4e5f60718293a4b5c6d7e8f90a1b2c3d4e5f60718".to_owned(),
+        drawn_as: String::new(),
     }
 }
 
@@ -302,6 +303,7 @@ pub fn site() -> Site {
             named(2, "D-2090", ""),
         ],
         labels: Vec::new(),
+        travelling: Vec::new(),
         sha256: "0f1e2d3c4b5a69788796a5b4c3d2e1f00f1e2d3c4b5a69788796a5b4c3d2e1f0".to_owned(),
     }
 }
