@@ -375,6 +375,31 @@ fn a_signature_holds_for_its_manifest_and_key_only() {
     assert_eq!(codes(&sign(b"", &public).unwrap_err()), ["V022"]);
 }
 
+/// Class: closed form. Each code of the room's list is given out somewhere, and each one given out is in the list.
+#[test]
+fn codes_and_meanings_match() {
+    let sources = [
+        include_str!("../src/cli/compare.rs"),
+        include_str!("../src/cli/load.rs"),
+        include_str!("../src/cli/pack.rs"),
+        include_str!("../src/cli/verify.rs"),
+        include_str!("../src/provenance/archive.rs"),
+        include_str!("../src/provenance/manifest.rs"),
+        include_str!("../src/provenance/origin.rs"),
+        include_str!("../src/provenance/pack.rs"),
+        include_str!("../src/provenance/people.rs"),
+        include_str!("../src/provenance/signature.rs"),
+    ]
+    .concat();
+    for (code, _) in wellrun::provenance::CODES {
+        assert!(sources.contains(&format!("\"{code}\"")), "{code} is never given out");
+    }
+    for (at, _) in sources.match_indices("\"V0") {
+        let code = &sources[at + 1..at + 5];
+        assert!(wellrun::provenance::meaning(code).is_some(), "{code} has no meaning");
+    }
+}
+
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(600))]
 

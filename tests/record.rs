@@ -948,7 +948,10 @@ fn a_deviation_is_a_sentence_about_a_planned_run() {
 #[test]
 fn codes_and_meanings_match() {
     let sources = [
+        include_str!("../src/cli/record.rs"),
+        include_str!("../src/record/amend.rs"),
         include_str!("../src/record/close.rs"),
+        include_str!("../src/record/conformance.rs"),
         include_str!("../src/record/decimal.rs"),
         include_str!("../src/record/doubts.rs"),
         include_str!("../src/record/gather.rs"),
