@@ -690,6 +690,43 @@ fn broken_protocols_are_told_in_full() {
             "P062",
         ),
         (&[("[\"temperature\", \"instrument\"]]", "‸[]]")], "P064"),
+        // When a finding counts as repeated.
+        (
+            &[("[analysis]", "[replication]\ncriteria = [‸\"same sgin\"]\n\n[analysis]")],
+            "P262",
+        ),
+        (
+            &[(
+                "[analysis]",
+                "[replication]\ncriteria = [\"same sign\"]\neffects = [‸\"finish\"]\n\n[analysis]",
+            )],
+            "P260",
+        ),
+        (
+            &[(
+                "[analysis]",
+                "[replication]\ncriteria = [\"same sign\"]\ncommon = [‸\"finish\"]\n\n[analysis]",
+            )],
+            "P260",
+        ),
+        (
+            &[(
+                "[analysis]",
+                "[replication]\ncriteria = [\"same sign\"]\neffects = [‸\"instrument\"]\n\n[analysis]",
+            )],
+            "P264",
+        ),
+        (
+            &[
+                ("relevant = 0.5\n", ""),
+                (
+                    "[analysis]",
+                    "[replication]\ncriteria = [\"same sign\", ‸\"equivalent\"]\n\n[analysis]",
+                ),
+            ],
+            "P263",
+        ),
+        (&[("[analysis]", "[‸replication]\n\n[analysis]")], "P004"),
         // Several at once, after letters of more than one byte on the same line.
         (&[("unit = \"°C\"", "unit = \"°C\" ‸colour = 3")], "P001"),
         (
@@ -728,6 +765,14 @@ fn softer_findings_do_not_stop_the_reader() {
                 ("replicates = 2", "‸replicates = 2"),
             ],
             "P037",
+            Severity::Warning,
+        ),
+        (
+            &[(
+                "[analysis]",
+                "[replication]\ncriteria = [\"same sign\"]\ncommon = [‸\"temperature\"]\n\n[analysis]",
+            )],
+            "P261",
             Severity::Warning,
         ),
         (
@@ -1184,4 +1229,24 @@ proptest! {
             prop_assert_eq!(written, "0.000000");
         }
     }
+}
+
+/// Without a list, the planned effects that mean the same at every site are to be repeated; `common` takes a factor out of the
+/// local ones.
+#[test]
+fn what_is_to_be_repeated_follows_from_what_is_local() {
+    let with = |more: &str| {
+        let text = PROTOCOL.replace(
+            "[analysis]",
+            &format!("[replication]\ncriteria = [\"same sign\", \"same verdict\"]\n{more}\n[analysis]"),
+        );
+        read(&text).unwrap().0
+    };
+    let protocol = with("");
+    assert_eq!(protocol.replication.effects, [vec![0]]);
+    assert_eq!((protocol.is_local(0), protocol.is_local(1)), (false, true));
+    let protocol = with("common = [\"instrument\"]\n");
+    assert_eq!(protocol.replication.effects, [vec![0], vec![0, 1]]);
+    assert!(!protocol.is_local(1));
+    assert!(read(PROTOCOL).unwrap().0.replication.criteria.is_empty());
 }

@@ -98,6 +98,7 @@ fn protocol(units: Vec<Unit>, factors: Vec<Factor>, readings: usize, order: Orde
         measurement_system: None,
         references: Vec::new(),
         measurement: wellrun::protocol::Measurement::default(),
+        replication: wellrun::protocol::Replication::default(),
         procedure: Procedure::default(),
         bench: wellrun::protocol::Bench::default(),
         sha256: "0".repeat(64),

@@ -142,6 +142,7 @@ fn protocol() -> Protocol {
         measurement_system: None,
         references: Vec::new(),
         measurement: wellrun::protocol::Measurement::default(),
+        replication: wellrun::protocol::Replication::default(),
         procedure: Procedure {
             before_study: texts(&[
                 "Write serial numbers and certificates into the table above and see that they match the site file.",

@@ -20,6 +20,7 @@ mod influence;
 mod layers;
 mod measurement;
 mod measurement_system;
+mod pool;
 mod power;
 mod power_simulation;
 mod power_size;
@@ -62,6 +63,7 @@ pub use influence::{ChangeFinding, InfluenceFinding, InfluenceOfRun, InfluenceOf
 pub use measurement_system::{
     BiasFinding, LinearityFinding, MeasuredMean, MeasurementFinding, MeasuringLayer, RatioFinding, StabilityFinding,
 };
+pub use pool::*;
 pub use power::{ENOUGH, EffectPower, Mend, Power, PowerOptions, ResponsePower, SpreadLine, percent, power};
 pub use precision_findings::{
     AgainstLevel, CellFinding, IntermediateFinding, LaboratoryDifference, OddLaboratory, Oddness, PooledFinding,

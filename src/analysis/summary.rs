@@ -84,7 +84,7 @@ pub fn analyse(
     Ok(findings)
 }
 
-fn summary(protocol: &Protocol, plan: Option<&Plan>, record: &Record) -> RecordSummary {
+pub(super) fn summary(protocol: &Protocol, plan: Option<&Plan>, record: &Record) -> RecordSummary {
     let runs: Vec<usize> = plan.map_or_else(
         || record.runs.keys().copied().collect(),
         |plan| (1..=plan.runs.len()).collect(),

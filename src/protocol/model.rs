@@ -16,6 +16,7 @@ use super::assumed::Assumed;
 use super::bench::Bench;
 use super::measurement::Measurement;
 use super::precision::{MeasurementPlan, PrecisionPlan, Reference};
+use super::replication::Replication;
 pub use super::treatment_set::{Placement, TreatmentSet, Treatments};
 use crate::numeric::arrangement::subsets;
 
@@ -55,6 +56,8 @@ pub struct Protocol {
     pub references: Vec<Reference>,
     /// What a stated result means: uncertainty, decisions near a limit, comparisons of methods.
     pub measurement: Measurement,
+    /// When a finding of one site counts as repeated at another.
+    pub replication: Replication,
     /// Steps and cautions for the sheet.
     pub procedure: Procedure,
     /// What goes on at the bench beside the runs.

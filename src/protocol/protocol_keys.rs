@@ -11,6 +11,7 @@ use super::model::{
     ComponentIntervals, DegreesOfFreedom, Likelihood, ModelOf, Statistic, StudyKind, Treatments, Weights,
 };
 use super::precision_keys::{MEASUREMENT_SYSTEM, PRECISION, REFERENCE};
+use super::replication::REPLICATION;
 
 pub(super) const fn key(name: &'static str, kind: Kind, need: Need, doc: &'static str, example: &'static str) -> Key {
     Key {
@@ -165,6 +166,13 @@ pub(super) static PROTOCOL: Table = Table {
             Kind::Named(&COMPARISON),
             Need::May,
             "Two methods on the same specimens; one table a response, under its name.",
+            "",
+        ),
+        key(
+            "replication",
+            Kind::Table(&REPLICATION),
+            Need::May,
+            "When a finding of one site counts as repeated at another; declared before the readings.",
             "",
         ),
         key(

@@ -135,6 +135,7 @@ fn read_changed(source: &Arc<Source>, choice: Option<&Choice>) -> Result<(Protoc
         conditions: &conditions,
     };
     let measurement = measurement::read(&mut desk, &tree, &context);
+    let replication = super::replication::read(&mut desk, &tree, &responses, &factors, &analysis);
     let protocol = Protocol {
         study,
         responses,
@@ -148,6 +149,7 @@ fn read_changed(source: &Arc<Source>, choice: Option<&Choice>) -> Result<(Protoc
         measurement_system,
         references,
         measurement,
+        replication,
         procedure: procedure(&tree),
         bench,
         sha256: text_sha256(&source.text),

@@ -68,21 +68,26 @@ pub fn bartlett(groups: &[Vec<f64>]) -> Option<SpreadTest> {
         return None;
     }
     let df: Vec<f64> = groups.iter().map(|group| group.len() as f64 - 1.0).collect();
-    let squares: Vec<f64> = groups
+    let variances: Vec<f64> = groups
         .iter()
-        .map(|group| sum::sum_of_squares_about_mean(group))
+        .zip(&df)
+        .map(|(group, df)| sum::sum_of_squares_about_mean(group) / df)
         .collect();
-    if squares.iter().any(|s| !(*s > 0.0)) {
+    bartlett_of(&variances, &df)
+}
+
+/// Bartlett's test of mean squares with their degrees of freedom. `None` for fewer than two, or one that is not above zero.
+pub fn bartlett_of(variances: &[f64], df: &[f64]) -> Option<SpreadTest> {
+    if variances.len() < 2 || variances.len() != df.len() {
+        return None;
+    }
+    if variances.iter().chain(df).any(|v| !(*v > 0.0 && v.is_finite())) {
         return None;
     }
     let total: f64 = df.iter().sum();
-    let pooled = squares.iter().sum::<f64>() / total;
-    let logs: f64 = df
-        .iter()
-        .zip(&squares)
-        .map(|(df, s)| df * (pooled / (s / df)).ln())
-        .sum();
-    let df1 = (groups.len() - 1) as f64;
+    let pooled = variances.iter().zip(df).map(|(v, df)| v * df).sum::<f64>() / total;
+    let logs: f64 = df.iter().zip(variances).map(|(df, v)| df * (pooled / v).ln()).sum();
+    let df1 = (variances.len() - 1) as f64;
     let correction = 1.0 + (df.iter().map(|df| 1.0 / df).sum::<f64>() - 1.0 / total) / (3.0 * df1);
     let statistic = (logs / correction).max(0.0);
     Some(SpreadTest {
@@ -90,5 +95,21 @@ pub fn bartlett(groups: &[Vec<f64>]) -> Option<SpreadTest> {
         df1,
         df2: f64::INFINITY,
         p: chi2_upper(statistic, df1),
+    })
+}
+
+/// Are two mean squares of one size? The larger over the smaller, two-sided: twice the upper tail, at most 1.
+/// `None` if one is not above zero.
+pub fn two_variances(variances: [f64; 2], df: [f64; 2]) -> Option<SpreadTest> {
+    if variances.iter().chain(&df).any(|v| !(*v > 0.0 && v.is_finite())) {
+        return None;
+    }
+    let (above, below) = if variances[0] >= variances[1] { (0, 1) } else { (1, 0) };
+    let statistic = variances[above] / variances[below];
+    Some(SpreadTest {
+        statistic,
+        df1: df[above],
+        df2: df[below],
+        p: (2.0 * f_upper(statistic, df[above], df[below])).min(1.0),
     })
 }

@@ -18,6 +18,7 @@ pub mod mixed;
 pub mod multiplicity;
 pub mod order_variance;
 pub mod outlier;
+pub mod pooling;
 pub mod power;
 pub mod power_transform;
 pub mod randomization;

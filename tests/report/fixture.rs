@@ -254,6 +254,7 @@ pub fn protocol() -> Protocol {
         measurement_system: None,
         references: Vec::new(),
         measurement: wellrun::protocol::Measurement::default(),
+        replication: Replication::default(),
         procedure: Procedure {
             before_study: strings(&[
                 "Check each instrument on the test block; write the readings on the sheet.",
