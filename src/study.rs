@@ -165,6 +165,20 @@ impl Folder {
         Self::at(dir)
     }
 
+    /// Opens a folder to write results into, and makes it with the folders above it if it is not there.
+    ///
+    /// # Errors
+    ///
+    /// `F004` if it cannot be made, `F001` if it is no folder.
+    pub fn output(dir: &Path) -> Result<Self, Diagnostics> {
+        if let Err(error) = fs::create_dir_all(dir)
+            && !dir.exists()
+        {
+            return Err(failed("F004", "cannot make", dir, &error));
+        }
+        Self::at(dir)
+    }
+
     /// Empties a folder that carries `marker`, so that what made it can make it again.
     /// A folder that does not exist is left alone.
     ///

@@ -12,6 +12,7 @@
 //! | `power`     | How large must an effect be to be found?        |
 //! | `against`   | How does one quantity depend on another?        |
 //! | `series`    | How do things go on along a series?             |
+//! | `sites`     | Do several sites find the same?                 |
 //! | `surface`   | Where is the response high, and where low?      |
 //! | `spread`    | Where does the spread of one result come from?  |
 //! | `plot`      | How do two methods differ? How often does a product pass? |
@@ -33,6 +34,7 @@ mod order;
 mod plot;
 mod power;
 mod series;
+mod sites;
 mod spread;
 mod surface;
 mod svg;
@@ -49,6 +51,7 @@ pub use order::{OrderChart, OrderPoint};
 pub use plot::{Line, Pen, PlotChart};
 pub use power::{PowerChart, PowerCurve};
 pub use series::{SeriesChart, SeriesGroup};
+pub use sites::{SiteRow, SiteRowKind, SitesChart};
 pub use spread::{SpreadChart, SpreadRow};
 pub use surface::{SurfaceChart, Turning};
 pub use svg::{Shape, WIDTH};

@@ -24,6 +24,7 @@ mod new;
 mod outside;
 mod pack;
 mod plan;
+mod pool;
 mod power;
 mod protocols;
 mod record;
@@ -94,6 +95,7 @@ enum Command {
     Status(status::Args),
     Analyse(analyse::Args),
     Report(report::Args),
+    Pool(pool::Args),
     Rehearse(rehearse::Args),
     Pack(pack::Args),
     Unpack(unpack::Args),
@@ -250,6 +252,7 @@ impl Command {
             Self::Status(args) => status::run(args, console),
             Self::Analyse(args) => analyse::run(args, console),
             Self::Report(args) => report::run(args, console, outside),
+            Self::Pool(args) => pool::run(args, console, outside),
             Self::Rehearse(args) => rehearse::run(args, console, outside),
             Self::Pack(args) => pack::run(args, console, outside),
             Self::Unpack(args) => unpack::run(args, console),

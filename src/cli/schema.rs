@@ -21,6 +21,8 @@ enum What {
     Site,
     /// `findings.json`
     Findings,
+    /// `pooled-findings.json`
+    PooledFindings,
 }
 
 pub fn run(args: &Args) -> Done {
@@ -28,6 +30,7 @@ pub fn run(args: &Args) -> Done {
         What::Protocol => protocol::protocol_schema(),
         What::Site => protocol::site_schema(),
         What::Findings => analysis::findings_schema(),
+        What::PooledFindings => analysis::pool_schema(),
     };
     let mut text = serde_json::to_string_pretty(&schema).map_err(|error| Stop::Output(error.into()))?;
     text.push('\n');

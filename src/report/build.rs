@@ -160,7 +160,7 @@ pub fn build(input: &Input) -> Result<(Report, Diagnostics), Diagnostics> {
             Part::Decision => measurement::decisions(&responses),
             Part::Words => section("words-of-the-laboratory", "Remarks of the laboratory", words.clone()),
             Part::Limits => limits(input, &responses),
-            Part::Cautions => cautions(input),
+            Part::Cautions => cautions(input.protocol),
             Part::Provenance => provenance(input),
             Part::Annex => annex(input, &responses),
         });

@@ -27,6 +27,7 @@
 //! | `order`    | which sections in which order, by kind of study        |
 //! | `sections` | what stands in each section                            |
 //! | `trust`    | how far the numbers can be trusted                     |
+//! | `pool`     | several sites: words, tables, figures, the whole report |
 //! | `rehearsed`| what a rehearsal put in, beside what came out          |
 //! | `widths`   | how much room the columns of a table need              |
 //! | `terminal` | the findings as plain text                             |
@@ -51,6 +52,7 @@ mod measurement_words;
 mod note;
 pub mod number;
 mod order;
+mod pool;
 mod power;
 mod precision;
 mod precision_figures;
@@ -76,6 +78,7 @@ pub use build::{Input, build, value_names};
 pub use document::{
     Answers, Block, Cell, Column, Fact, Group, Notice, Picture, Report, Section, Table, figures, tables_csv,
 };
+pub use pool::{pooled, pooled_terminal};
 pub use power::{power_figures, size};
 pub use terminal::{rehearsal, terminal};
 

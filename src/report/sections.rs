@@ -581,9 +581,9 @@ pub(super) fn limits(input: &Input, responses: &Responses) -> Section {
     section("limits", "What this study cannot tell", vec![Block::list(items)])
 }
 
-pub(super) fn cautions(input: &Input) -> Section {
+pub(super) fn cautions(protocol: &Protocol) -> Section {
     let mut blocks = Vec::new();
-    let cautions = &input.protocol.procedure.cautions;
+    let cautions = &protocol.procedure.cautions;
     if !cautions.is_empty() {
         blocks.push(Block::paragraph(
             "The protocol gives these warnings to those who repeat the work:",

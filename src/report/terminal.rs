@@ -233,7 +233,7 @@ fn clean(text: &str) -> String {
 }
 
 /// A paragraph broken between words; `mark` stands before the first line, blanks before the others.
-fn paragraph(out: &mut String, text: &str, mark: &str, width: usize) {
+pub(super) fn paragraph(out: &mut String, text: &str, mark: &str, width: usize) {
     for (index, line) in wrapped(&clean(text), width - mark.width()).into_iter().enumerate() {
         if index == 0 {
             out.push_str(mark);
@@ -265,7 +265,7 @@ fn wrapped(text: &str, width: usize) -> Vec<String> {
 }
 
 /// A table with blanks between its columns; cells and headings wrap where the whole would be too wide.
-fn grid(out: &mut String, table: &Table, width: usize) {
+pub(super) fn grid(out: &mut String, table: &Table, width: usize) {
     let clean_rows = |rows: &[Vec<super::Cell>]| -> Vec<Vec<String>> {
         rows.iter()
             .map(|row| row.iter().map(|cell| clean(&cell.text)).collect())

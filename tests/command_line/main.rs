@@ -12,6 +12,7 @@ mod closed;
 mod kept;
 mod killed;
 mod packs;
+mod pool;
 mod rehearse;
 mod second_site;
 mod support;
