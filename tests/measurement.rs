@@ -1,11 +1,13 @@
 //! Uncertainty, conformity, agreement, measurement systems and precision against published and independent results: the
-//! statistics here, whole studies in `measurement/studies.rs`, what is said about wrong declarations in
-//! `measurement/declared.rs`.
+//! statistics here, whole studies in `measurement/studies.rs`, the complete examples in `measurement/examples.rs`, what is
+//! said about wrong declarations in `measurement/declared.rs`.
 #![allow(missing_docs, clippy::disallowed_methods, clippy::unwrap_used, clippy::panic)]
 
 mod common;
 #[path = "measurement/declared.rs"]
 mod declared;
+#[path = "measurement/examples.rs"]
+mod examples;
 #[path = "common/reference.rs"]
 mod reference;
 #[path = "measurement/studies.rs"]

@@ -10,7 +10,7 @@ use crate::common::{Case, factor, pick, record, show};
 use crate::reference::{Reference, close};
 
 /// A protocol for readings that exist already; `keys` go into the table of the response `y`.
-fn protocol(kind: &str, keys: &str, tables: &str) -> Protocol {
+pub fn protocol(kind: &str, keys: &str, tables: &str) -> Protocol {
     let text = format!(
         "wellrun = 1\n[study]\nid = \"published\"\nversion = \"1.0\"\ntitle = \"T\"\nquestion = \"Q\"\nkind = \
          \"{kind}\"\nmethod = \"M\"\nsource = \"tests/reference\"\n[response.y]\nmeasurand = \"As published\"\nunit = \
@@ -23,9 +23,9 @@ fn protocol(kind: &str, keys: &str, tables: &str) -> Protocol {
     }
 }
 
-type Rows = Vec<(Vec<String>, Vec<String>, String)>;
+pub type Rows = Vec<(Vec<String>, Vec<String>, String)>;
 
-fn analyse(protocol: &Protocol, rows: &Rows) -> Findings {
+pub fn analyse(protocol: &Protocol, rows: &Rows) -> Findings {
     match analysis::analyse(protocol, None, None, &record(protocol, rows), false) {
         Ok(findings) => findings,
         Err(found) => panic!("{}", show(&found)),
@@ -39,7 +39,7 @@ fn y(protocol: &Protocol, rows: &Rows) -> ResponseFindings {
 const RUN: &str = "[[unit]]\nname = \"run\"\n";
 
 /// Three runs that mean nothing: what a study needs to have findings at all.
-fn three() -> Rows {
+pub fn three() -> Rows {
     ["1", "2", "3"]
         .map(|text| (Vec::new(), Vec::new(), text.to_owned()))
         .to_vec()
