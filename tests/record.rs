@@ -889,7 +889,7 @@ fn the_tidy_table_holds_every_reading_once() {
         .collect();
     assert_eq!(
         reader.headers().unwrap().iter().collect::<Vec<_>>().join(" "),
-        "run position session roller temperature instrument core response reading value as_written missing time initials remark"
+        "run position session roller temperature instrument core response reading value as_written missing time initials remark with"
     );
     assert_eq!(
         rows,
@@ -909,10 +909,11 @@ fn the_tidy_table_holds_every_reading_once() {
                 "",
                 "",
                 "AB",
-                "'- 2 mm, \"off\""
+                "'- 2 mm, \"off\"",
+                ""
             ],
             [
-                "6", "2", "2", "1", "25", "B", "", "hardness", "1", "", "", "void", "", "", ""
+                "6", "2", "2", "1", "25", "B", "", "hardness", "1", "", "", "void", "", "", "", ""
             ],
         ]
     );
@@ -962,6 +963,8 @@ fn codes_and_meanings_match() {
         include_str!("../src/record/layout.rs"),
         include_str!("../src/record/marks.rs"),
         include_str!("../src/record/control.rs"),
+        include_str!("../src/record/patterns.rs"),
+        include_str!("../src/record/results.rs"),
         include_str!("../src/record/replay.rs"),
         include_str!("../src/record/structure.rs"),
         include_str!("../src/record/table.rs"),

@@ -132,6 +132,73 @@ pub struct RecordSummary {
     pub out_of_order: Vec<usize>,
     /// Conditions measured beside the readings.
     pub conditions: Vec<ConditionFinding>,
+    /// Values that a word stands in place of; left out if there are none.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub missing: Vec<MissingFinding>,
+    /// What the page noted beside the values; left out where no results file of a page was taken in.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub bench: Option<BenchFinding>,
+}
+
+/// A value that a word stands in place of.
+#[derive(Debug, Clone, Serialize, Deserialize, JsonSchema)]
+pub struct MissingFinding {
+    /// Number of the run.
+    pub run: usize,
+    /// Column.
+    pub what: String,
+    /// The word: `not done`, `lost`, `void` or `-`.
+    pub reason: String,
+    /// What happened; empty if not said.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub why: String,
+}
+
+/// What the page noted beside the values.
+#[derive(Debug, Clone, Serialize, Deserialize, JsonSchema)]
+pub struct BenchFinding {
+    /// How many devices took readings.
+    pub devices: usize,
+    /// Readings by the initials of who wrote them down.
+    pub readings_by: std::collections::BTreeMap<String, usize>,
+    /// Runs that were skipped and taken up later or not at all, in order.
+    pub skipped: Vec<DeviationFinding>,
+    /// How often the work was paused.
+    pub pauses: usize,
+    /// Questions put before a value was taken.
+    pub asked: Vec<AskedFinding>,
+    /// Second values for places that had one.
+    pub conflicts: Vec<ConflictFinding>,
+}
+
+/// A question put before a value was taken.
+#[derive(Debug, Clone, Serialize, Deserialize, JsonSchema)]
+pub struct AskedFinding {
+    /// The run, or the row of a control.
+    pub row: String,
+    /// Column.
+    pub what: String,
+    /// The text as it was first written.
+    pub text: String,
+    /// What was odd.
+    pub why: String,
+    /// `kept`, or `written again`.
+    pub answer: String,
+}
+
+/// A second value for a place that had one.
+#[derive(Debug, Clone, Serialize, Deserialize, JsonSchema)]
+pub struct ConflictFinding {
+    /// The run, or the row of a control.
+    pub row: String,
+    /// Column.
+    pub what: String,
+    /// The value that stands.
+    pub stands: String,
+    /// The other one.
+    pub other: String,
+    /// Initials of who wrote the other one; empty if not said.
+    pub by: String,
 }
 
 /// A point that has to be the same at every site, and what was done about it.

@@ -5,9 +5,12 @@
 
 use rust_decimal::prelude::ToPrimitive;
 
+use std::collections::BTreeMap;
+
 use super::findings::{
-    AmendmentFinding, BlindingFinding, ClosedFinding, ConditionFinding, ConformanceFinding, CorrectionFinding,
-    DeviationFinding, FORMAT, Findings, Provenance, QuestionedFinding, RecordSummary, StudyHead,
+    AmendmentFinding, AskedFinding, BenchFinding, BlindingFinding, ClosedFinding, ConditionFinding, ConflictFinding,
+    ConformanceFinding, CorrectionFinding, DeviationFinding, FORMAT, Findings, MissingFinding, Provenance,
+    QuestionedFinding, RecordSummary, StudyHead,
 };
 use super::{measurement, response};
 use crate::diagnostic::{Diagnostic, Diagnostics};
@@ -186,7 +189,67 @@ pub(super) fn summary(protocol: &Protocol, plan: Option<&Plan>, record: &Record)
         conditions: (0..protocol.conditions.len())
             .map(|index| condition(protocol, record, index))
             .collect(),
+        missing: record
+            .missing
+            .iter()
+            .map(|m| MissingFinding {
+                run: m.run,
+                what: m.what.clone(),
+                reason: m.reason.clone(),
+                why: m.why.clone(),
+            })
+            .collect(),
+        bench: bench(record),
     }
+}
+
+/// What the page noted beside the values; `None` without a page.
+fn bench(record: &Record) -> Option<BenchFinding> {
+    let mut readings_by: BTreeMap<String, usize> = BTreeMap::new();
+    // Conditions have no instrument named beside them, and neither has a word in place of a reading.
+    for trace in record
+        .traces
+        .values()
+        .filter(|trace| trace.device.is_some() && trace.with.is_some())
+    {
+        *readings_by.entry(trace.by.clone().unwrap_or_default()).or_default() += 1;
+    }
+    (!record.devices.is_empty()).then(|| BenchFinding {
+        devices: record.devices.len(),
+        readings_by,
+        skipped: record
+            .course
+            .iter()
+            .filter(|course| course.what == "skipped")
+            .map(|course| DeviationFinding {
+                run: course.run,
+                what: course.text.clone(),
+            })
+            .collect(),
+        pauses: record.course.iter().filter(|course| course.what == "paused").count(),
+        asked: record
+            .asked
+            .iter()
+            .map(|a| AskedFinding {
+                row: a.row.clone(),
+                what: a.what.clone(),
+                text: a.text.clone(),
+                why: a.why.clone(),
+                answer: a.answer.clone(),
+            })
+            .collect(),
+        conflicts: record
+            .conflicts
+            .iter()
+            .map(|c| ConflictFinding {
+                row: c.row.clone(),
+                what: c.what.clone(),
+                stands: c.stands.clone(),
+                other: c.text.clone(),
+                by: c.trace.by.clone().unwrap_or_default(),
+            })
+            .collect(),
+    })
 }
 
 fn condition(protocol: &Protocol, record: &Record, index: usize) -> ConditionFinding {

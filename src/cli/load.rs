@@ -67,6 +67,12 @@ impl Study {
         seen
     }
 
+    /// True while levels stand as codes.
+    #[must_use]
+    pub fn is_blinded(&self) -> bool {
+        !self.blind.is_empty() && self.record.unblinded.is_none()
+    }
+
     /// Initials of the people the site names; empty without a site file.
     #[must_use]
     pub fn people(&self) -> Vec<String> {

@@ -54,8 +54,8 @@ pub struct Intent {
     /// End the record: nothing can be added afterwards, and a blinded study is unblinded
     #[arg(long, conflicts_with = "deviation")]
     pub close: bool,
-    /// Initials of who closes the record
-    #[arg(long, value_name = "INITIALS", requires = "close")]
+    /// Initials of who corrects, notes a departure or closes the record
+    #[arg(long, value_name = "INITIALS")]
     pub by: Option<String>,
     /// Show what stands behind the codes of a blinded study from now on, and note why
     #[arg(long, value_name = "TEXT", conflicts_with_all = ["deviation", "close"])]
@@ -200,6 +200,9 @@ pub fn take(folder: &Folder, files: &[File], intent: &Intent, outside: &Outside)
     for (name, bytes) in files {
         let read = record::decode(name, bytes).and_then(|source| {
             let reason = intent.reason.as_deref();
+            if record::is_results(&source.text) {
+                return record::import_results(&source, &context, &record);
+            }
             let read = record::import(&source, &context, &record, reason);
             // A sheet printed while the study was blinded holds codes.
             let coded = Context {
@@ -207,12 +210,14 @@ pub fn take(folder: &Folder, files: &[File], intent: &Intent, outside: &Outside)
                 plan: coded.1.as_ref(),
                 ..context
             };
-            match read {
+            let (mut entries, warnings) = match read {
                 Err(wrong) if record.unblinded.is_some() => {
                     record::import(&source, &coded, &record, reason).map_err(|_| wrong)
                 }
                 read => read,
-            }
+            }?;
+            record::said_by(&mut entries, intent.by.as_deref())?;
+            Ok((entries, warnings))
         });
         match read {
             Ok((entries, more)) => {
@@ -225,9 +230,14 @@ pub fn take(folder: &Folder, files: &[File], intent: &Intent, outside: &Outside)
         }
     }
     if let Some(what) = &intent.deviation {
-        match record::deviation(intent.run, what, &context) {
-            Ok(entry) => {
-                batch.add(&study, &context, &record, &[entry], outside)?;
+        let said = record::deviation(intent.run, what, &context).and_then(|entry| {
+            let mut entries = [entry];
+            record::said_by(&mut entries, intent.by.as_deref())?;
+            Ok(entries)
+        });
+        match said {
+            Ok(entries) => {
+                batch.add(&study, &context, &record, &entries, outside)?;
             }
             Err(errors) => wrong.extend(errors),
         }
@@ -269,6 +279,15 @@ pub fn take(folder: &Folder, files: &[File], intent: &Intent, outside: &Outside)
     }
     if wrong.has_errors() {
         return Err(wrong);
+    }
+    let before = record::patterns(&study.protocol, &study.record);
+    for pattern in record::patterns(&study.protocol, &record) {
+        if !before.contains(&pattern) {
+            batch.warnings.push(
+                Diagnostic::warning(pattern.code, pattern.what)
+                    .help("taken in; ask whoever took the readings, and say what came of it under --deviation"),
+            );
+        }
     }
     if let Some(writer) = &writer {
         let mut journal = study.journal.clone();

@@ -159,7 +159,7 @@ fn rehearse(folder: &Folder, args: &Args, outside: &Outside) -> Result<(Rehearse
         .filter(|form| match form {
             sheet::Form::Pdf => args.forms.contains(&report::Form::Pdf),
             sheet::Form::Html => args.forms.contains(&report::Form::Html),
-            sheet::Form::Csv => true,
+            sheet::Form::Csv | sheet::Form::Page => true,
         })
         .collect();
     // Sheets of a blinded study show codes, as they will at the bench; once they are taken in it is unblinded.

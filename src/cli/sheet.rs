@@ -12,15 +12,16 @@ use super::typeset::{self, Options, Paper};
 use super::{Answer, Done, help_end};
 use crate::diagnostic::Diagnostics;
 use crate::render::{self, PdfOptions, Templates};
-use crate::sheet;
+use crate::sheet::{self, Keeping};
 use crate::study::{Outcome, SHEETS};
 
 /// Write the run sheets, to print or to fill in on a screen
 ///
 /// sheets/sheet.pdf and sheets/sheet.html are for printing; sheets/sheet.csv comes back with `wellrun record`.
+/// sheets/page.html, one file, leads through the plan in a browser and keeps the readings until they are handed over.
 /// No sheet shows a limit, an expected value or an earlier reading.
 #[derive(Debug, clap::Args)]
-#[command(after_help = help_end!("wellrun sheet my-study --as pdf,csv --paper letter"))]
+#[command(after_help = help_end!("wellrun sheet my-study --as pdf,csv --paper letter\n  wellrun sheet my-study --as page"))]
 pub struct Args {
     #[command(flatten)]
     study: StudyArgument,
@@ -43,6 +44,8 @@ pub enum Form {
     Html,
     /// To fill in with a spreadsheet program
     Csv,
+    /// To fill in at the bench, on a tablet or a computer, without network
+    Page,
 }
 
 pub fn run(args: &Args, console: &Console, outside: &Outside) -> Done {
@@ -96,6 +99,18 @@ pub fn make(
     for form in forms {
         let (name, bytes) = match form {
             Form::Csv => ("sheet.csv", sheet::csv(protocol, site, plan).into_bytes()),
+            Form::Page => {
+                let styles = ["base.css", "page.css"]
+                    .map(|name| templates.get(name).map(|source| source.text.replace("\r\n", "\n")))
+                    .into_iter()
+                    .collect::<Result<Vec<_>, _>>()?
+                    .join("\n");
+                let filled = sheet::page(protocol, site, plan, study.is_blinded(), &styles, Keeping::Browser);
+                (
+                    "page.html",
+                    render::html(templates, "page.html.jinja", &filled)?.into_bytes(),
+                )
+            }
             Form::Html => (
                 "sheet.html",
                 render::html(templates, "sheet.html.jinja", &data)?.into_bytes(),

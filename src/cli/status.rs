@@ -112,9 +112,16 @@ fn page(study: &Study, status: &Status, plan: &str) -> Page {
         }
     }
     let missing = status.missing.iter().map(|m| {
+        let more = record
+            .missing
+            .iter()
+            .find(|of| of.run == m.run && of.what == m.what && !of.why.is_empty());
         let reason = m.reason.as_ref().map_or_else(
             || "no reason given".to_owned(),
-            |reason| format!("reason given: {reason}"),
+            |reason| match more {
+                Some(more) => format!("reason given: {reason}, {}", more.why),
+                None => format!("reason given: {reason}"),
+            },
         );
         format!("run {}, {}: {reason}", m.run, m.what)
     });
@@ -126,21 +133,86 @@ fn page(study: &Study, status: &Status, plan: &str) -> Page {
         .questioned
         .iter()
         .map(|q| format!("run {}, {}: {} ({})", q.run, q.what, q.text, q.why));
+    let by = |by: &str| {
+        if by.is_empty() {
+            String::new()
+        } else {
+            format!(" ({by})")
+        }
+    };
     let corrections = record.corrections.iter().map(|c| {
         format!(
-            "run {}, {}: {} in place of {}; {}",
-            c.run, c.what, c.to, c.from, c.reason
+            "run {}, {}: {} in place of {}; {}{}",
+            c.run,
+            c.what,
+            c.to,
+            c.from,
+            c.reason,
+            by(&c.by)
         )
     });
-    let of_controls = record
-        .control_corrections
-        .iter()
-        .map(|c| format!("{}, {}: {} in place of {}; {}", c.row, c.what, c.to, c.from, c.reason));
+    let of_controls = record.control_corrections.iter().map(|c| {
+        format!(
+            "{}, {}: {} in place of {}; {}{}",
+            c.row,
+            c.what,
+            c.to,
+            c.from,
+            c.reason,
+            by(&c.by)
+        )
+    });
     let corrections = corrections.chain(of_controls);
     let deviations = record.deviations.iter().map(|d| {
-        d.run
-            .map_or_else(|| d.what.clone(), |run| format!("run {run}: {}", d.what))
+        let what = format!("{}{}", d.what, by(&d.by));
+        d.run.map_or_else(|| what.clone(), |run| format!("run {run}: {what}"))
     });
+    let conflicts = record.conflicts.iter().map(|c| {
+        let by = c.trace.by.as_deref().unwrap_or("nobody named");
+        let row = if c.row.bytes().all(|b| b.is_ascii_digit()) {
+            format!("run {}", c.row)
+        } else {
+            c.row.clone()
+        };
+        format!(
+            "{row}, {}: {} stands, and {} was written by {by}",
+            c.what, c.stands, c.text
+        )
+    });
+    let asked = record.asked.iter().map(|a| {
+        format!(
+            "{} of {}: {} ({}): {}",
+            a.what,
+            a.row,
+            a.text,
+            a.why.trim_end_matches('.'),
+            a.answer
+        )
+    });
+    let course = record
+        .course
+        .iter()
+        .filter(|course| {
+            matches!(
+                course.what.as_str(),
+                "skipped" | "taken up" | "paused" | "resumed" | "operator"
+            )
+        })
+        .map(|course| {
+            let run = course.run.map_or_else(String::new, |run| format!("run {run} "));
+            let text = if course.text.is_empty() {
+                String::new()
+            } else {
+                format!(": {}", course.text)
+            };
+            let when = course.trace.read.as_deref().unwrap_or_default();
+            format!("{when}, {run}{}{text}", course.what)
+        });
+    let devices = record
+        .devices
+        .iter()
+        .map(|(device, log)| format!("{device}: {} taken in", counted(log.through, "event")));
+    let patterns = record::patterns(&study.protocol, record);
     let files = record
         .files
         .iter()
@@ -152,8 +224,17 @@ fn page(study: &Study, status: &Status, plan: &str) -> Page {
         out_of_order,
     );
     section(&mut page, "Questioned values", questioned);
+    section(&mut page, "Two values for one place", conflicts);
+    section(
+        &mut page,
+        "Worth a look",
+        patterns.into_iter().map(|pattern| pattern.what),
+    );
     section(&mut page, "Corrections", corrections);
     section(&mut page, "Departures from the protocol", deviations);
+    section(&mut page, "Questions put at the bench", asked);
+    section(&mut page, "At the bench", course);
+    section(&mut page, "Devices", devices);
     section(&mut page, "Files taken in", files);
     page
 }

@@ -22,6 +22,10 @@ pub struct Bench {
     pub blinded: Vec<FactorId>,
     /// Where on the specimen the readings are taken.
     pub positions: Option<Positions>,
+    /// Units with which one waits between setting up and the first reading, and the minutes; in protocol order.
+    pub waits: Vec<(UnitId, f64)>,
+    /// For what a reading is void, in words; nothing else makes one void.
+    pub void_when: Vec<String>,
 }
 
 /// A rule declared beforehand: an order that breaks it is drawn again.

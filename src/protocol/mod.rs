@@ -51,7 +51,7 @@ pub use measurement::Measurement;
 pub use model::{
     AnalysisPlan, Comparisons, ComponentIntervals, Condition, ConditionId, DegreesOfFreedom, Design, Effect, Factor,
     FactorId, Likelihood, Limit, ModelOf, ModelPlan, Order, PartOf, Placement, Procedure, Protocol, Response,
-    ResponseId, Statistic, Study, StudyKind, TreatmentSet, Treatments, Unit, UnitId, Weights,
+    ResponseId, Statistic, Study, StudyKind, TreatmentSet, Treatments, Unit, UnitId, Weights, reading_seconds,
 };
 pub use precision::{Grouping, MeasurementPlan, PrecisionPlan, Reference};
 pub use read::{read, read_as, text_sha256};

@@ -160,6 +160,25 @@ pub struct Response {
     pub relevant: Option<Decimal>,
 }
 
+/// The seconds from contact to the reading, where the reading time begins with them: `15 s after firm contact`.
+#[must_use]
+pub fn reading_seconds(response: &Response) -> Option<f64> {
+    let text = response.reading_time.trim();
+    let digits = text
+        .find(|c: char| !c.is_ascii_digit() && c != '.')
+        .unwrap_or(text.len());
+    let rest = text[digits..].trim_start();
+    let is_seconds = rest
+        .strip_prefix('s')
+        .is_some_and(|rest| !rest.starts_with(char::is_alphanumeric))
+        || rest.strip_prefix("seconds").is_some()
+        || rest.strip_prefix("second").is_some();
+    text[..digits]
+        .parse()
+        .ok()
+        .filter(|seconds: &f64| is_seconds && (0.0..=3600.0).contains(seconds) && *seconds > 0.0)
+}
+
 /// How the readings of a run become its result.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "lowercase")]

@@ -399,6 +399,13 @@ static UNIT: Table = Table {
             "Bench time for setting one up, in minutes.",
             "120",
         ),
+        key(
+            "wait_minutes",
+            Kind::Number(Sign::NotNegative),
+            Need::Or("0"),
+            "Minutes between the end of setting one up and the first reading, such as for conditioning; the page counts them.",
+            "60",
+        ),
     ],
 };
 
@@ -853,6 +860,13 @@ static PROCEDURE: Table = Table {
             Need::May,
             "Steps after the last run.",
             "[\"Read the block three times.\"]",
+        ),
+        key(
+            "void_when",
+            Kind::Steps,
+            Need::May,
+            "For what a reading is void; whoever takes one out on the page names one of these.",
+            "[\"The foot was not seated.\"]",
         ),
         key(
             "cautions",

@@ -11,6 +11,7 @@ use super::bench::{Bench, Cleaning, Control, OrderRules, Positions, Shape, Zone}
 use super::model::{Factor, FactorId, Order, Response, Unit};
 use super::structure::{did_you_mean, is_identifier, numbers, unit_called};
 use super::tree::{Item, Tree};
+use super::values::minutes;
 use super::walk::{Desk, shown};
 use crate::diagnostic::Diagnostic;
 
@@ -50,6 +51,16 @@ pub(super) fn bench(desk: &mut Desk<'_>, root: &Tree, declared: Declared<'_>) ->
         cleanings: cleanings(desk, root, declared.factors),
         blinded: blinded(desk, root, declared.factors),
         positions: positions(desk, root, declared),
+        waits: root
+            .trees("unit")
+            .iter()
+            .map(|tree| minutes(tree, "wait_minutes"))
+            .enumerate()
+            .filter(|(_, minutes)| *minutes > 0.0)
+            .collect(),
+        void_when: root
+            .tree("procedure")
+            .map_or_else(Vec::new, |tree| tree.texts("void_when")),
     };
     gives_away(desk, root, declared.factors, &bench);
     for (column, is_used) in [

@@ -57,7 +57,13 @@ fn site_without(text: &str, words: &mut BTreeMap<String, String>) -> Result<Stri
 }
 
 fn journal_without(entry: &mut Entry, words: &mut BTreeMap<String, String>) {
+    if let Some(by) = entry.trace_mut().and_then(|trace| trace.by.as_mut()) {
+        *by = word(by, words);
+    }
     match entry {
+        Entry::Course {
+            what, text: Some(text), ..
+        } if what == "operator" => *text = word(text, words),
         Entry::Note { what, text, .. } if what == INITIALS => *text = word(text, words),
         Entry::Correction { what, from, to, .. } if what == INITIALS => {
             *from = word(from, words);

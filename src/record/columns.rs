@@ -132,7 +132,7 @@ pub fn recorded(protocol: &Protocol, record: &Record, run: usize, column: Column
             let written = run.readings.get(id)?.get(position)?.as_ref()?;
             Some(written.text.clone())
         }
-        Column::Order => run.order.map(|order| order.to_string()),
+        Column::Order => run.order.filter(|_| !run.order_by_time).map(|order| order.to_string()),
         Column::Time => text(&run.time),
         Column::Operator => text(&run.initials),
         Column::Remark => text(&run.remark),

@@ -50,6 +50,8 @@ pub struct ControlCorrection {
     pub to: String,
     /// Why.
     pub reason: String,
+    /// Initials of who changed it; empty if not said.
+    pub by: String,
     /// When it was taken in, RFC 3339.
     pub at: String,
 }

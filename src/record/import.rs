@@ -22,7 +22,7 @@ use super::decimal::{self, lies_in, trim};
 use super::doubts::{self, Agreement, Doubt, slipped_mark};
 use super::gather::Gather;
 use super::import_control::ControlImport;
-use super::journal::{Entry, sha256};
+use super::journal::{Entry, Trace, sha256};
 use super::layout::{Field, Layout};
 use super::long_form::{LongForm, Misfit};
 use super::marks::Marks;
@@ -78,6 +78,7 @@ pub fn import(
 /// The sentence is blank, too long or holds control characters; the run is not in the plan.
 pub fn deviation(run: Option<usize>, what: &str, context: &Context<'_>) -> Result<Entry, Diagnostics> {
     let mut found = Diagnostics::new();
+    let trace = Trace::default();
     let what = on_one_line(what);
     if let Some(why) = text_fault(&what, LONGEST_TEXT) {
         found.push(Diagnostic::error("R010", format!("the sentence is not taken: {why}")));
@@ -91,7 +92,7 @@ pub fn deviation(run: Option<usize>, what: &str, context: &Context<'_>) -> Resul
         ));
     }
     found
-        .unless_errors(Entry::Deviation { run, what })
+        .unless_errors(Entry::Deviation { run, what, trace })
         .map(|(entry, _)| entry)
 }
 
@@ -115,6 +116,28 @@ pub fn unblind(why: &str, context: &Context<'_>, record: &Record) -> Result<Entr
         found.push(Diagnostic::error("R083", "the study is not blinded"));
     }
     found.unless_errors(Entry::Unblinded { why }).map(|(entry, _)| entry)
+}
+
+/// Says whose corrections and departures these are.
+///
+/// # Errors
+///
+/// The initials are blank, too long or hold control characters.
+pub fn said_by(entries: &mut [Entry], by: Option<&str>) -> Result<(), Diagnostics> {
+    let Some(by) = by.map(on_one_line) else { return Ok(()) };
+    if let Some(why) = text_fault(&by, LONGEST_LABEL) {
+        return Err(Diagnostic::error("R010", format!("the initials are not taken: {why}")).into());
+    }
+    for entry in entries {
+        let is_change = matches!(
+            entry,
+            Entry::Correction { .. } | Entry::Deviation { .. } | Entry::Control { from: Some(_), .. }
+        );
+        if let Some(trace) = entry.trace_mut().filter(|trace| is_change && trace.by.is_none()) {
+            trace.by = Some(by.clone());
+        }
+    }
+    Ok(())
 }
 
 /// What is wrong with a text that somebody gives; `None` if nothing.
@@ -212,7 +235,7 @@ impl<'a> Import<'a> {
                     agreement.check(context.protocol, context.plan, &run.units, run.run, id, written.value);
                 }
             }
-            if let Some(order) = run.order {
+            if let Some(order) = run.order.filter(|_| !run.order_by_time) {
                 orders.insert(run.run, (order, None));
             }
         }
@@ -504,6 +527,8 @@ impl<'a> Import<'a> {
                     run,
                     what: self.columns.name(column),
                     reason: reason.to_owned(),
+                    why: None,
+                    trace: Trace::default(),
                 }),
                 (recorded, word) => {
                     let from = recorded.map(|(text, _)| text.to_owned());
@@ -566,11 +591,13 @@ impl<'a> Import<'a> {
                 response: protocol.responses.get(id)?.name.clone(),
                 reading: position + 1,
                 text,
+                trace: Trace::default(),
             }),
             Column::Condition(id) => Some(Entry::Condition {
                 run,
                 condition: protocol.conditions.get(id)?.name.clone(),
                 text,
+                trace: Trace::default(),
             }),
             _ => None,
         }
@@ -700,6 +727,7 @@ impl<'a> Import<'a> {
                 run,
                 what: self.columns.name(column),
                 text,
+                trace: Trace::default(),
             }),
         }
     }
@@ -740,6 +768,7 @@ impl<'a> Import<'a> {
             from: from.to_owned(),
             to,
             reason,
+            trace: Trace::default(),
         });
     }
 
@@ -756,6 +785,9 @@ impl<'a> Import<'a> {
                 file: file_name(name),
                 sha256: sha256(self.file.text.as_bytes()),
                 added: self.added,
+                device: None,
+                through: None,
+                head: None,
             });
             entries.append(&mut self.entries);
         }
@@ -813,7 +845,7 @@ pub(super) fn reason_fault(reason: &str) -> Option<String> {
 }
 
 /// A file's name fit for the journal: a name may hold anything that the system allows.
-fn file_name(name: &str) -> String {
+pub(super) fn file_name(name: &str) -> String {
     let plain: String = name
         .chars()
         .map(|c| {

@@ -16,7 +16,7 @@ use super::control::{self, ControlColumn};
 use super::decimal::{self, trim};
 use super::doubts::of_reading;
 use super::gather::Gather;
-use super::journal::Entry;
+use super::journal::{Entry, Trace};
 use super::layout::{Field, Layout};
 use super::levels::find_level;
 use super::model::Record;
@@ -225,6 +225,7 @@ impl<'a> ControlImport<'a> {
             text,
             from,
             reason,
+            trace: Trace::default(),
         })
     }
 }

@@ -41,6 +41,15 @@ pub enum Entry {
         sha256: String,
         /// How many values it added: the entries that follow, `run` entries not counted.
         added: usize,
+        /// A results file of the page: the device whose log it is.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        device: Option<String>,
+        /// The number of the last event of that device that is taken in.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        through: Option<usize>,
+        /// The hash of that event's line.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        head: Option<String>,
     },
     /// As-run studies: a run with its units and levels.
     Run {
@@ -61,6 +70,9 @@ pub enum Entry {
         reading: usize,
         /// The number as written.
         text: String,
+        /// Where it comes from.
+        #[serde(flatten)]
+        trace: Trace,
     },
     /// A measured condition.
     Condition {
@@ -70,6 +82,9 @@ pub enum Entry {
         condition: String,
         /// The number as written.
         text: String,
+        /// Where it comes from.
+        #[serde(flatten)]
+        trace: Trace,
     },
     /// What belongs to the run as a whole: `order`, `time`, `operator` or `remark`.
     Note {
@@ -79,6 +94,9 @@ pub enum Entry {
         what: String,
         /// The text as written.
         text: String,
+        /// Where it comes from.
+        #[serde(flatten)]
+        trace: Trace,
     },
     /// A changed value. What was recorded before stays in the journal.
     Correction {
@@ -92,6 +110,9 @@ pub enum Entry {
         to: String,
         /// Why.
         reason: String,
+        /// Where it comes from.
+        #[serde(flatten)]
+        trace: Trace,
     },
     /// A value that is missing for a reason.
     Missing {
@@ -101,6 +122,12 @@ pub enum Entry {
         what: String,
         /// `not done`, `lost`, `void` or `-`.
         reason: String,
+        /// What happened: the rule by which a reading is void, or more about why there is none.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        why: Option<String>,
+        /// Where it comes from.
+        #[serde(flatten)]
+        trace: Trace,
     },
     /// A departure from the protocol.
     Deviation {
@@ -109,6 +136,9 @@ pub enum Entry {
         run: Option<usize>,
         /// What happened.
         what: String,
+        /// Where it comes from.
+        #[serde(flatten)]
+        trace: Trace,
     },
     /// A value of a control row; with `from` and `reason` a changed one.
     Control {
@@ -126,6 +156,9 @@ pub enum Entry {
         /// Why it was changed.
         #[serde(default, skip_serializing_if = "Option::is_none")]
         reason: Option<String>,
+        /// Where it comes from.
+        #[serde(flatten)]
+        trace: Trace,
     },
     /// From here on the levels behind the codes are shown.
     Unblinded {
@@ -167,6 +200,119 @@ pub enum Entry {
         #[serde(default, skip_serializing_if = "Option::is_none")]
         by: Option<String>,
     },
+    /// What went on at the bench: a step done, a run skipped, a pause.
+    Course {
+        /// The run it concerns, if it concerns one.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        run: Option<usize>,
+        /// One of `COURSE`.
+        what: String,
+        /// The step, the reason, the initials.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        text: Option<String>,
+        /// Where it comes from.
+        #[serde(flatten)]
+        trace: Trace,
+    },
+    /// A question that was put at the bench before a value was taken, and its answer.
+    Asked {
+        /// The run, or the control row as `block 3`.
+        row: String,
+        /// The column.
+        what: String,
+        /// The text as it was first written.
+        text: String,
+        /// What was odd about it.
+        why: String,
+        /// `kept`, or `written again`.
+        answer: String,
+        /// Where it comes from.
+        #[serde(flatten)]
+        trace: Trace,
+    },
+    /// A second value for a place that had one: the first stands, and neither is lost.
+    Conflict {
+        /// The run, or the control row as `block 3`.
+        row: String,
+        /// The column.
+        what: String,
+        /// The text that does not stand.
+        text: String,
+        /// The text that does.
+        stands: String,
+        /// Where the second one comes from.
+        #[serde(flatten)]
+        trace: Trace,
+    },
+}
+
+/// What may be said of the course of the work.
+pub const COURSE: [&str; 8] = [
+    "begun", "step", "skipped", "taken up", "paused", "resumed", "operator", "ended",
+];
+
+/// Where a value comes from, as far as a sheet says so. The page of a study says all of it.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Trace {
+    /// When it was written down at the bench, RFC 3339 with the zone of the device.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub read: Option<String>,
+    /// Initials of who wrote it down.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub by: Option<String>,
+    /// The instruments that the page showed for it, with their serial numbers.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub with: Option<String>,
+    /// The device and the number of the event in its log: `k3f9x2w7-27`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub device: Option<String>,
+}
+
+impl Entry {
+    /// Where the entry comes from, for those that say so.
+    #[must_use]
+    pub fn trace(&self) -> Option<&Trace> {
+        match self {
+            Self::Reading { trace, .. }
+            | Self::Condition { trace, .. }
+            | Self::Note { trace, .. }
+            | Self::Correction { trace, .. }
+            | Self::Missing { trace, .. }
+            | Self::Deviation { trace, .. }
+            | Self::Control { trace, .. }
+            | Self::Course { trace, .. }
+            | Self::Asked { trace, .. }
+            | Self::Conflict { trace, .. } => Some(trace),
+            Self::Taken { .. }
+            | Self::Run { .. }
+            | Self::Unblinded { .. }
+            | Self::Closed { .. }
+            | Self::Conformance { .. }
+            | Self::Amended { .. } => None,
+        }
+    }
+
+    /// The same, to be filled in.
+    pub fn trace_mut(&mut self) -> Option<&mut Trace> {
+        match self {
+            Self::Reading { trace, .. }
+            | Self::Condition { trace, .. }
+            | Self::Note { trace, .. }
+            | Self::Correction { trace, .. }
+            | Self::Missing { trace, .. }
+            | Self::Deviation { trace, .. }
+            | Self::Control { trace, .. }
+            | Self::Course { trace, .. }
+            | Self::Asked { trace, .. }
+            | Self::Conflict { trace, .. } => Some(trace),
+            Self::Taken { .. }
+            | Self::Run { .. }
+            | Self::Unblinded { .. }
+            | Self::Closed { .. }
+            | Self::Conformance { .. }
+            | Self::Amended { .. } => None,
+        }
+    }
 }
 
 /// A line as it stands in the journal.
@@ -277,7 +423,8 @@ pub fn lines(journal: &Arc<Source>, found: &mut Diagnostics) -> (Vec<Recorded>, 
         let span = start..start + line_text.len();
         start = span.end + 1;
         let before = std::mem::replace(&mut head, sha256(line_text.as_bytes()));
-        match read_line(line_text, index + 1, &before) {
+        let expected = if index == 0 { NO_LINE_BEFORE } else { &before };
+        match read_line(line_text, index + 1, expected) {
             Ok((at, entry)) => entries.push(Recorded {
                 n: index + 1,
                 at,
@@ -310,6 +457,19 @@ pub fn lines(journal: &Arc<Source>, found: &mut Diagnostics) -> (Vec<Recorded>, 
     (entries, head)
 }
 
+/// Reads a line of another log that is written like the journal.
+///
+/// # Errors
+///
+/// Whether the chain is broken rather than the line, and what is wrong in a sentence.
+pub(super) fn foreign_line(text: &str, n: usize, expected: &str) -> Result<(String, Entry), (bool, String)> {
+    read_line(text, n, expected).map_err(|faults| {
+        let is_chain = faults.iter().all(|fault| matches!(fault.code, "R072" | "R073"));
+        let said: Vec<String> = faults.into_iter().map(|fault| fault.message).collect();
+        (is_chain, said.join("; "))
+    })
+}
+
 /// What is wrong with a line.
 struct LineFault {
     code: &'static str,
@@ -325,7 +485,8 @@ fn fault(code: &'static str, message: impl Into<String>) -> LineFault {
     }
 }
 
-fn read_line(text: &str, n: usize, hash_before: &str) -> Result<(String, Entry), Vec<LineFault>> {
+/// Reads one line; `expected` is the hash that it must carry.
+fn read_line(text: &str, n: usize, expected: &str) -> Result<(String, Entry), Vec<LineFault>> {
     if text.len() > LONGEST_LINE {
         return Err(vec![fault("R071", format!("line {n} is longer than any entry"))]);
     }
@@ -350,7 +511,6 @@ fn read_line(text: &str, n: usize, hash_before: &str) -> Result<(String, Entry),
             ),
         ));
     }
-    let expected = if n == 1 { NO_LINE_BEFORE } else { hash_before };
     if read.prev != expected {
         faults.push(if n == 1 {
             fault("R073", "the first line does not start the chain with 64 zeros")

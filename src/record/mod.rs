@@ -17,7 +17,9 @@ mod levels;
 mod long_form;
 mod marks;
 mod model;
+mod patterns;
 mod replay;
+mod results;
 mod status;
 mod structure;
 mod table;
@@ -34,13 +36,15 @@ pub use control::{
     ControlColumn, ControlCorrection, ControlReading, ControlRecord, control_readings, control_table, most_readings,
 };
 pub use decimal::{Mark, Parsed, Refusal, lies_in, lies_on, parse as parse_number};
-pub use import::{deviation, import, unblind};
-pub use journal::{Entry, append_lines, rewritten, sha256, torn_tail};
+pub use import::{deviation, import, said_by, unblind};
+pub use journal::{COURSE, Entry, Trace, append_lines, rewritten, sha256, torn_tail};
 pub use model::{
-    Amendment, Closed, Conformance, Correction, Deviation, Missing, Questioned, Record, RunRecord, TakenFile,
-    Unblinded, Written,
+    Amendment, Asked, Closed, Conflict, Conformance, Correction, Course, Deviation, DeviceLog, Missing, Questioned,
+    Record, RunRecord, TakenFile, Unblinded, Written,
 };
+pub use patterns::{Pattern, patterns};
 pub use replay::{Context, replay};
+pub use results::{import_results, is_results};
 pub use status::{ControlRows, MissingValue, OutOfOrder, Status, status};
 pub use table::{Cell, Fault, Rows, Table, decode, decode_text};
 pub use tidy::tidy;

@@ -8,6 +8,7 @@ use std::collections::BTreeMap;
 use rust_decimal::Decimal;
 
 use super::control::{ControlCorrection, ControlRecord};
+use super::journal::Trace;
 
 /// All that was recorded in a study so far.
 #[derive(Debug, Clone, Default)]
@@ -36,6 +37,16 @@ pub struct Record {
     pub missing: Vec<Missing>,
     /// Files taken in, in the order of the journal.
     pub files: Vec<TakenFile>,
+    /// Where values come from, by run or control row (`12`, `block 3`) and column, as far as it is known.
+    pub traces: BTreeMap<(String, String), Trace>,
+    /// Logs of devices taken in, by device.
+    pub devices: BTreeMap<String, DeviceLog>,
+    /// What went on at the bench, in the order of the journal.
+    pub course: Vec<Course>,
+    /// Questions put at the bench, in the order of the journal.
+    pub asked: Vec<Asked>,
+    /// Second values for places that had one, in the order of the journal.
+    pub conflicts: Vec<Conflict>,
     /// Number of journal entries.
     pub entries: usize,
     /// Hash of the last journal entry (lower-case hexadecimal SHA-256); empty for an empty journal.
@@ -49,6 +60,8 @@ pub struct RunRecord {
     pub run: usize,
     /// Position in which it was actually run, from 1, where the sheet says so.
     pub order: Option<usize>,
+    /// True if the position is the page's: that of the first reading among those of all runs.
+    pub order_by_time: bool,
     /// Readings by response (protocol order), then by position in the run; `None` where nothing is written.
     pub readings: Vec<Vec<Option<Written>>>,
     /// Conditions by `ConditionId`.
@@ -89,6 +102,8 @@ pub struct Correction {
     pub to: String,
     /// Why, in the words of the person who changed it.
     pub reason: String,
+    /// Initials of that person; empty if not said.
+    pub by: String,
     /// When it was taken in, RFC 3339.
     pub at: String,
 }
@@ -100,6 +115,8 @@ pub struct Deviation {
     pub run: Option<usize>,
     /// What happened, in a sentence.
     pub what: String,
+    /// Initials of who noted it; empty if not said.
+    pub by: String,
     /// When it was taken in, RFC 3339.
     pub at: String,
 }
@@ -126,8 +143,64 @@ pub struct Missing {
     pub what: String,
     /// The word written in place of the value: `not done`, `lost`, `void`, `-`.
     pub reason: String,
+    /// What happened: the rule by which a reading is void, or more about why there is none; empty if not said.
+    pub why: String,
     /// When it was taken in, RFC 3339.
     pub at: String,
+}
+
+/// How far the log of a device is taken in.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct DeviceLog {
+    /// Number of the last event.
+    pub through: usize,
+    /// Hash of its line.
+    pub head: String,
+}
+
+/// Something that went on at the bench.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Course {
+    /// The run, if it concerns one.
+    pub run: Option<usize>,
+    /// What: one of `COURSE`.
+    pub what: String,
+    /// The step, the reason, the initials; empty if there is nothing to say.
+    pub text: String,
+    /// When, by whom, on which device.
+    pub trace: Trace,
+}
+
+/// A question put at the bench, and its answer.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Asked {
+    /// The run, or the control row as `block 3`.
+    pub row: String,
+    /// The column.
+    pub what: String,
+    /// The text as it was first written.
+    pub text: String,
+    /// What was odd about it.
+    pub why: String,
+    /// `kept`, or `written again`.
+    pub answer: String,
+    /// When, by whom, on which device.
+    pub trace: Trace,
+}
+
+/// A second value for a place that had one.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Conflict {
+    /// The run, or the control row as `block 3`.
+    pub row: String,
+    /// The column.
+    pub what: String,
+    /// The text that does not stand.
+    pub text: String,
+    /// The text that does.
+    pub stands: String,
+    /// Where the second one comes from.
+    pub trace: Trace,
 }
 
 /// A file that was taken in.

@@ -19,13 +19,14 @@ use super::control::{self, ControlColumn, ControlCorrection};
 use super::decimal::{self, lies_in};
 use super::doubts::of_record;
 use super::gather::MOST_LISTED;
-use super::journal::{Entry, Recorded, lines};
+use super::journal::{COURSE, Entry, Recorded, Trace, lines};
 use super::levels::find_level;
 use super::model::{
-    Amendment, Closed, Conformance, Correction, Deviation, Missing, Record, RunRecord, TakenFile, Unblinded, Written,
+    Amendment, Asked, Closed, Conflict, Conformance, Correction, Course, Deviation, DeviceLog, Missing, Record,
+    RunRecord, TakenFile, Unblinded, Written,
 };
-use super::whole::position;
-use super::words::{LONGEST_LABEL, LONGEST_TEXT, fault, is_formula, is_open, missing_word};
+use super::whole::{position, whole_number};
+use super::words::{LONGEST_LABEL, LONGEST_TEXT, clip, fault, is_formula, is_open, missing_word};
 
 /// What a record is held against.
 #[derive(Debug, Clone, Copy)]
@@ -58,17 +59,7 @@ impl Context<'_> {
 pub fn replay(journal: &Arc<Source>, context: &Context<'_>) -> Result<Record, Diagnostics> {
     let mut found = Diagnostics::new();
     let (entries, head) = lines(journal, &mut found);
-    let mut replayer = Replayer {
-        context: *context,
-        columns: Columns::new(context.protocol),
-        record: Record::default(),
-        control_rows: control_rows(context.protocol, context.runs().unwrap_or(0))
-            .into_iter()
-            .map(|row| (row.control, row.number))
-            .collect(),
-        missing: BTreeMap::new(),
-        points: points(context.protocol),
-    };
+    let mut replayer = Replayer::after(context, Record::default());
     for recorded in &entries {
         if let Err((code, message)) = replayer.apply(recorded) {
             found.push(Diagnostic::error(code, format!("entry {}: {message}", recorded.n)).at(
@@ -97,21 +88,7 @@ pub fn replay(journal: &Arc<Source>, context: &Context<'_>) -> Result<Record, Di
             .help(help)
             .into());
     }
-    let Replayer {
-        mut record,
-        missing,
-        columns,
-        ..
-    } = replayer;
-    record.missing = missing
-        .into_iter()
-        .map(|((run, column), (reason, at))| Missing {
-            run,
-            what: columns.name(column),
-            reason: reason.to_owned(),
-            at,
-        })
-        .collect();
+    let mut record = replayer.finish();
     record.entries = entries.len();
     record.head = head;
     record.questioned = of_record(context.protocol, context.plan, context.people, &record);
@@ -119,30 +96,120 @@ pub fn replay(journal: &Arc<Source>, context: &Context<'_>) -> Result<Record, Di
 }
 
 /// A code and a sentence.
-type Refused = (&'static str, String);
+pub(super) type Refused = (&'static str, String);
 
-struct Replayer<'a> {
+/// A record to which entries are added one by one.
+pub(super) struct Replayer<'a> {
     context: Context<'a>,
     columns: Columns<'a>,
     record: Record,
     /// The rows that the plan has of each control.
     control_rows: BTreeSet<(usize, usize)>,
-    /// Reason and time, by run and column.
-    missing: BTreeMap<(usize, Column), (&'static str, String)>,
+    /// Reason, more about it, and time, by run and column.
+    missing: BTreeMap<(usize, Column), Absent>,
     /// What has to be the same at every site.
     points: Vec<Point>,
 }
 
-impl Replayer<'_> {
-    fn apply(&mut self, recorded: &Recorded) -> Result<(), Refused> {
+/// A value that is missing for a reason.
+struct Absent {
+    word: &'static str,
+    why: String,
+    at: String,
+}
+
+impl<'a> Replayer<'a> {
+    /// Goes on after what is recorded.
+    pub(super) fn after(context: &Context<'a>, record: Record) -> Self {
+        let columns = Columns::new(context.protocol);
+        let missing = record
+            .missing
+            .iter()
+            .filter_map(|missing| {
+                let absent = Absent {
+                    word: missing_word(&missing.reason)?,
+                    why: missing.why.clone(),
+                    at: missing.at.clone(),
+                };
+                Some(((missing.run, columns.find(&missing.what)?), absent))
+            })
+            .collect();
+        Self {
+            context: *context,
+            columns,
+            record,
+            control_rows: control_rows(context.protocol, context.runs().unwrap_or(0))
+                .into_iter()
+                .map(|row| (row.control, row.number))
+                .collect(),
+            missing,
+            points: points(context.protocol),
+        }
+    }
+
+    /// How far the logs of devices are taken in.
+    pub(super) fn devices(&self) -> &BTreeMap<String, DeviceLog> {
+        &self.record.devices
+    }
+
+    /// The record as it now stands, but for what only the whole journal can say.
+    fn finish(self) -> Record {
+        let Self {
+            mut record,
+            missing,
+            columns,
+            ..
+        } = self;
+        record.missing = missing
+            .into_iter()
+            .map(|((run, column), absent)| Missing {
+                run,
+                what: columns.name(column),
+                reason: absent.word.to_owned(),
+                why: absent.why,
+                at: absent.at,
+            })
+            .collect();
+        order_by_time(&mut record);
+        record
+    }
+
+    /// Adds one entry.
+    ///
+    /// # Errors
+    ///
+    /// A code and a sentence if it does not fit what stands before it.
+    pub(super) fn apply(&mut self, recorded: &Recorded) -> Result<(), Refused> {
         let at = &recorded.at;
         if let Some(closed) = &self.record.closed {
             return Err(("R084", format!("the record was closed on {}", closed.at)));
         }
+        if let Some(trace) = recorded.entry.trace() {
+            check_trace(trace)?;
+        }
         match &recorded.entry {
-            Entry::Taken { file, sha256, added } => {
-                let hash = sha256.len() == 64 && sha256.bytes().all(|b| matches!(b, b'0'..=b'9' | b'a'..=b'f'));
-                if !hash || file.contains(['/', '\\']) || fault(file, LONGEST_TEXT).is_some() {
+            Entry::Taken {
+                file,
+                sha256,
+                added,
+                device,
+                through,
+                head,
+            } => {
+                let is_hash =
+                    |text: &str| text.len() == 64 && text.bytes().all(|b| matches!(b, b'0'..=b'9' | b'a'..=b'f'));
+                match (device, through, head) {
+                    (None, None, None) => {}
+                    (Some(device), Some(through), Some(head)) if is_device(device) && is_hash(head) => {
+                        let log = DeviceLog {
+                            through: *through,
+                            head: head.clone(),
+                        };
+                        self.record.devices.insert(device.clone(), log);
+                    }
+                    _ => return Err(("R079", "what it says of a device is not complete".to_owned())),
+                }
+                if !is_hash(sha256) || file.contains(['/', '\\']) || fault(file, LONGEST_TEXT).is_some() {
                     return Err(("R079", "the file's name or hash is not one".to_owned()));
                 }
                 self.record.files.push(TakenFile {
@@ -159,19 +226,29 @@ impl Replayer<'_> {
                 response,
                 reading,
                 text,
+                trace,
             } => {
                 let id = self.context.protocol.responses.iter().position(|r| r.name == *response);
                 let column = id
                     .filter(|id| (1..=self.context.protocol.responses[*id].readings).contains(reading))
                     .map(|id| Column::Reading(id, reading - 1))
                     .ok_or_else(|| ("R076", format!("the protocol has no reading {reading} of `{response}`")))?;
-                self.add(*run, column, text, recorded.n)
+                self.add(*run, column, text, recorded.n)?;
+                self.trace_run(*run, column, trace);
+                Ok(())
             }
-            Entry::Condition { run, condition, text } => {
+            Entry::Condition {
+                run,
+                condition,
+                text,
+                trace,
+            } => {
                 let column = self.column(condition, |column| matches!(column, Column::Condition(_)))?;
-                self.add(*run, column, text, recorded.n)
+                self.add(*run, column, text, recorded.n)?;
+                self.trace_run(*run, column, trace);
+                Ok(())
             }
-            Entry::Note { run, what, text } => {
+            Entry::Note { run, what, text, .. } => {
                 let column = self.column(what, is_note)?;
                 self.add(*run, column, text, recorded.n)
             }
@@ -181,6 +258,7 @@ impl Replayer<'_> {
                 from,
                 to,
                 reason,
+                trace,
             } => {
                 let column = self.column(what, |column| column != Column::Run)?;
                 self.run_exists(*run)?;
@@ -193,17 +271,25 @@ impl Replayer<'_> {
                     ));
                 }
                 self.set(*run, column, to, recorded.n, at)?;
+                self.trace_run(*run, column, trace);
                 self.record.corrections.push(Correction {
                     run: *run,
                     what: self.columns.name(column),
                     from: from.clone(),
                     to: to.clone(),
                     reason: reason.clone(),
+                    by: trace.by.clone().unwrap_or_default(),
                     at: at.clone(),
                 });
                 Ok(())
             }
-            Entry::Missing { run, what, reason } => {
+            Entry::Missing {
+                run,
+                what,
+                reason,
+                why,
+                trace,
+            } => {
                 let column = self.column(what, is_value)?;
                 self.run_exists(*run)?;
                 let word = missing_word(reason)
@@ -212,11 +298,20 @@ impl Replayer<'_> {
                 if self.now(*run, column).is_some() {
                     return Err(("R077", format!("{what} of run {run} is recorded already")));
                 }
-                self.missing.insert((*run, column), (word, at.clone()));
+                if let Some(why) = why {
+                    check_text(why, LONGEST_TEXT)?;
+                }
+                let absent = Absent {
+                    word,
+                    why: why.clone().unwrap_or_default(),
+                    at: at.clone(),
+                };
+                self.missing.insert((*run, column), absent);
+                self.trace_run(*run, column, trace);
                 self.run_mut(*run);
                 Ok(())
             }
-            Entry::Deviation { run, what } => {
+            Entry::Deviation { run, what, trace } => {
                 if let Some(run) = run {
                     self.run_exists(*run)?;
                 }
@@ -224,6 +319,7 @@ impl Replayer<'_> {
                 self.record.deviations.push(Deviation {
                     run: *run,
                     what: what.clone(),
+                    by: trace.by.clone().unwrap_or_default(),
                     at: at.clone(),
                 });
                 Ok(())
@@ -290,6 +386,7 @@ impl Replayer<'_> {
                 });
                 Ok(())
             }
+            Entry::Course { .. } | Entry::Asked { .. } | Entry::Conflict { .. } => self.at_the_bench(&recorded.entry),
             Entry::Control { .. } => self.control(recorded),
             Entry::Unblinded { why } => {
                 check_text(why, LONGEST_TEXT)?;
@@ -336,6 +433,7 @@ impl Replayer<'_> {
             text,
             from,
             reason,
+            trace,
         } = &recorded.entry
         else {
             return Ok(());
@@ -360,6 +458,7 @@ impl Replayer<'_> {
                     from: from.clone(),
                     to: text.clone(),
                     reason: reason.clone(),
+                    by: trace.by.clone().unwrap_or_default(),
                     at: recorded.at.clone(),
                 });
             }
@@ -378,7 +477,158 @@ impl Replayer<'_> {
             column,
             text,
             recorded.n,
-        )
+        )?;
+        if let Some(slot) = self.record.controls.get_mut(&(id, *row)) {
+            let readings = matches!(column, ControlColumn::Reading(_));
+            for (place, said) in [(&mut slot.time, &trace.read), (&mut slot.initials, &trace.by)] {
+                if let Some(said) = said.as_ref().filter(|_| readings && place.is_empty()) {
+                    said.clone_into(place);
+                }
+            }
+        }
+        if *trace != Trace::default() {
+            let key = (format!("{control} {row}"), what.clone());
+            self.record.traces.insert(key, trace.clone());
+        }
+        Ok(())
+    }
+
+    /// Keeps where a value of a run comes from; the first one says when the run was made and by whom.
+    fn trace_run(&mut self, run: usize, column: Column, trace: &Trace) {
+        if *trace == Trace::default() {
+            return;
+        }
+        let is_reading = matches!(column, Column::Reading(..));
+        let entry = self.run_mut(run);
+        for (place, said) in [(&mut entry.time, &trace.read), (&mut entry.initials, &trace.by)] {
+            if let Some(said) = said.as_ref().filter(|_| is_reading && place.is_empty()) {
+                said.clone_into(place);
+            }
+        }
+        let key = (run.to_string(), self.columns.name(column));
+        self.record.traces.insert(key, trace.clone());
+    }
+
+    /// What went on beside the values.
+    fn at_the_bench(&mut self, entry: &Entry) -> Result<(), Refused> {
+        match entry {
+            Entry::Course { run, what, text, trace } => {
+                if let Some(run) = run {
+                    self.run_exists(*run)?;
+                }
+                if !COURSE.contains(&what.as_str()) {
+                    return Err(("R079", format!("`{}` is nothing that goes on at the bench", clip(what))));
+                }
+                if let Some(text) = text {
+                    check_text(text, LONGEST_TEXT)?;
+                }
+                self.record.course.push(Course {
+                    run: *run,
+                    what: what.clone(),
+                    text: text.clone().unwrap_or_default(),
+                    trace: trace.clone(),
+                });
+            }
+            Entry::Asked {
+                row,
+                what,
+                text,
+                why,
+                answer,
+                trace,
+            } => {
+                self.row_exists(row)?;
+                for said in [what, text, why, answer] {
+                    check_text(said, LONGEST_TEXT)?;
+                }
+                self.record.asked.push(Asked {
+                    row: row.clone(),
+                    what: what.clone(),
+                    text: text.clone(),
+                    why: why.clone(),
+                    answer: answer.clone(),
+                    trace: trace.clone(),
+                });
+            }
+            Entry::Conflict {
+                row,
+                what,
+                text,
+                stands,
+                trace,
+            } => {
+                self.row_exists(row)?;
+                for said in [what, text, stands] {
+                    check_text(said, LONGEST_TEXT)?;
+                }
+                self.record.conflicts.push(Conflict {
+                    row: row.clone(),
+                    what: what.clone(),
+                    text: text.clone(),
+                    stands: stands.clone(),
+                    trace: trace.clone(),
+                });
+            }
+            _ => {}
+        }
+        Ok(())
+    }
+
+    /// The row of a run or of a control, as the run column of a sheet names it.
+    fn row_exists(&self, row: &str) -> Result<(), Refused> {
+        if let Some(run) = whole_number(row) {
+            return self.run_exists(run);
+        }
+        control::row_named(self.context.protocol, row)
+            .filter(|named| self.control_rows.contains(named))
+            .map(|_| ())
+            .ok_or_else(|| ("R080", format!("there is no row `{}`", clip(row))))
+    }
+
+    /// What is recorded in the place that an entry is about: a value, or the word that stands there.
+    ///
+    /// `None` if the place is free, if a word there says that a value may still come, or if the entry is about no place.
+    pub(super) fn taken_place(&self, entry: &Entry) -> Option<(String, String, String)> {
+        let (run, what) = match entry {
+            Entry::Reading {
+                run, response, reading, ..
+            } => {
+                let id = self
+                    .context
+                    .protocol
+                    .responses
+                    .iter()
+                    .position(|r| r.name == *response)?;
+                (*run, self.columns.name(Column::Reading(id, reading.checked_sub(1)?)))
+            }
+            Entry::Condition { run, condition, .. } => (*run, condition.clone()),
+            Entry::Note { run, what, .. } | Entry::Missing { run, what, .. } => (*run, what.clone()),
+            Entry::Correction { run, what, from, .. } => {
+                let now = self.now(*run, self.columns.find(what)?)?;
+                return (now != *from).then(|| (run.to_string(), what.clone(), now));
+            }
+            Entry::Control {
+                control,
+                row,
+                what,
+                from,
+                ..
+            } => {
+                let name = format!("{control} {row}");
+                let named = control::row_named(self.context.protocol, &name)?;
+                let declared = self.context.protocol.bench.controls.get(named.0)?;
+                let now = control::now(&self.record, named, ControlColumn::find(what, declared.readings)?)?;
+                let stands = match from {
+                    Some(from) => now != *from,
+                    None => !missing_word(&now).is_some_and(is_open),
+                };
+                return stands.then_some((name, what.clone(), now));
+            }
+            _ => return None,
+        };
+        let now = self.now(run, self.columns.find(&what)?)?;
+        let is_free = missing_word(&now).is_some_and(is_open) && !matches!(entry, Entry::Missing { .. });
+        (!is_free).then(|| (run.to_string(), what, now))
     }
 
     fn column(&self, what: &str, fits: impl Fn(Column) -> bool) -> Result<Column, Refused> {
@@ -406,7 +656,7 @@ impl Replayer<'_> {
     /// What is recorded: a value, or a word that stands in its place.
     fn now(&self, run: usize, column: Column) -> Option<String> {
         recorded(self.context.protocol, &self.record, run, column)
-            .or_else(|| self.missing.get(&(run, column)).map(|(word, _)| (*word).to_owned()))
+            .or_else(|| self.missing.get(&(run, column)).map(|absent| absent.word.to_owned()))
     }
 
     fn run_mut(&mut self, run: usize) -> &mut RunRecord {
@@ -470,7 +720,10 @@ impl Replayer<'_> {
     fn add(&mut self, run: usize, column: Column, text: &str, entry: usize) -> Result<(), Refused> {
         self.run_exists(run)?;
         let there = recorded(self.context.protocol, &self.record, run, column).is_some();
-        let gone = self.missing.get(&(run, column)).is_some_and(|(word, _)| !is_open(word));
+        let gone = self
+            .missing
+            .get(&(run, column))
+            .is_some_and(|absent| !is_open(absent.word));
         if there || gone {
             return Err((
                 "R077",
@@ -494,7 +747,10 @@ impl Replayer<'_> {
                 None => Some(written(protocol, column, text, entry)?),
             };
             match word {
-                Some(word) => self.missing.insert((run, column), (word, at.to_owned())),
+                Some(word) => {
+                    let (why, at) = (String::new(), at.to_owned());
+                    self.missing.insert((run, column), Absent { word, why, at })
+                }
                 None => self.missing.remove(&(run, column)),
             };
             let run = self.run_mut(run);
@@ -537,7 +793,10 @@ impl Replayer<'_> {
         }
         let run = self.run_mut(run);
         match column {
-            Column::Order => run.order = order,
+            Column::Order => {
+                run.order = order;
+                run.order_by_time = false;
+            }
             Column::Time => text.clone_into(&mut run.time),
             Column::Operator => text.clone_into(&mut run.initials),
             Column::Remark => text.clone_into(&mut run.remark),
@@ -555,6 +814,81 @@ impl Replayer<'_> {
         }
         Ok(())
     }
+}
+
+/// Puts the runs in the order in which the page saw their first readings, where no sheet says anything of the order.
+///
+/// A device numbers its events, so that a clock that was set back turns no two of its runs round; between devices their
+/// clocks decide.
+fn order_by_time(record: &mut Record) {
+    for run in record.runs.values_mut().filter(|run| run.order_by_time) {
+        run.order = None;
+        run.order_by_time = false;
+    }
+    if record.runs.values().any(|run| run.order.is_some()) {
+        return;
+    }
+    // By device: number of the first event, its time, the run.
+    let mut first: BTreeMap<usize, (&str, usize, jiff::Timestamp)> = BTreeMap::new();
+    for ((row, _), trace) in &record.traces {
+        let event = trace.device.as_deref().and_then(|device| device.rsplit_once('-'));
+        let time = trace.read.as_deref().and_then(|read| read.parse().ok());
+        let (Some(run), Some((device, Some(n))), Some(time)) = (
+            whole_number(row),
+            event.map(|(device, n)| (device, whole_number(n))),
+            time,
+        ) else {
+            continue;
+        };
+        let seen = first.entry(run).or_insert((device, n, time));
+        let earlier = if seen.0 == device { n < seen.1 } else { time < seen.2 };
+        if earlier {
+            *seen = (device, n, time);
+        }
+    }
+    let mut made: Vec<(&str, usize, jiff::Timestamp, usize)> = first
+        .into_iter()
+        .map(|(run, (device, n, time))| (device, n, time, run))
+        .collect();
+    made.sort_unstable();
+    for at in 1..made.len() {
+        if made[at].0 == made[at - 1].0 {
+            made[at].2 = made[at].2.max(made[at - 1].2);
+        }
+    }
+    made.sort_by(|a, b| (a.2, a.0, a.1).cmp(&(b.2, b.0, b.1)));
+    let order: Vec<usize> = made.into_iter().map(|(.., run)| run).collect();
+    for (at, run) in order.into_iter().enumerate() {
+        if let Some(run) = record.runs.get_mut(&run) {
+            run.order = Some(at + 1);
+            run.order_by_time = true;
+        }
+    }
+}
+
+/// True for the name that a page gives the device it runs on.
+pub(super) fn is_device(text: &str) -> bool {
+    (4..=32).contains(&text.len()) && text.bytes().all(|b| b.is_ascii_lowercase() || b.is_ascii_digit())
+}
+
+fn check_trace(trace: &Trace) -> Result<(), Refused> {
+    for text in [&trace.by, &trace.with].into_iter().flatten() {
+        check_text(text, LONGEST_TEXT)?;
+    }
+    if let Some(read) = &trace.read
+        && (read.len() > 40 || read.parse::<jiff::Timestamp>().is_err())
+    {
+        return Err(("R079", format!("`{}` is not a time", clip(read))));
+    }
+    if let Some(device) = &trace.device {
+        let named = device
+            .rsplit_once('-')
+            .filter(|(device, n)| is_device(device) && whole_number(n).is_some());
+        if named.is_none() {
+            return Err(("R079", format!("`{}` is not an event of a device", clip(device))));
+        }
+    }
+    Ok(())
 }
 
 /// True for a column that holds a number that was read.

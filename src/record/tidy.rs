@@ -9,7 +9,8 @@
 //! | units, factors, conditions       | by their names                                                        |
 //! | `response`, `reading`, `value`   | name, position in the run, exact value with a decimal point           |
 //! | `as_written`, `missing`          | the text as written; the reason where there is no value               |
-//! | `time`, `initials`, `remark`     | as written                                                            |
+//! | `time`, `initials`, `remark`     | as written; time and initials of the reading where it has its own     |
+//! | `with`                           | the instruments that the page named for the reading                   |
 //!
 //! A text that a spreadsheet would compute (it starts with `=`, `+`, `-` or `@` and is no number) gets an apostrophe.
 
@@ -40,6 +41,7 @@ pub fn tidy(protocol: &Protocol, plan: Option<&Plan>, record: &Record) -> String
         "time",
         "initials",
         "remark",
+        "with",
     ]);
     csv_row(&mut out, head);
     let reasons: BTreeMap<(usize, &str), &str> = record
@@ -63,15 +65,20 @@ pub fn tidy(protocol: &Protocol, plan: Option<&Plan>, record: &Record) -> String
                 }
                 let reading = (position + 1).to_string();
                 let value = written.map(|w| w.value.to_string()).unwrap_or_default();
+                let trace = record.traces.get(&(run.run.to_string(), what));
+                let traced = |of: Option<&String>, else_as: &str| of.map_or_else(|| else_as.to_owned(), Clone::clone);
+                let time = traced(trace.and_then(|trace| trace.read.as_ref()), &run.time);
+                let initials = traced(trace.and_then(|trace| trace.by.as_ref()), &run.initials);
                 let own = [
                     response.name.as_str(),
                     &reading,
                     &value,
                     written.map_or("", |w| w.text.as_str()),
                     reason,
-                    &run.time,
-                    &run.initials,
+                    &time,
+                    &initials,
                     &run.remark,
+                    trace.and_then(|trace| trace.with.as_deref()).unwrap_or_default(),
                 ];
                 csv_row(&mut out, start.iter().map(String::as_str).chain(own));
             }

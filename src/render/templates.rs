@@ -16,6 +16,8 @@ const SHIPPED: &[(&str, &str)] = &[
     ("base.typ", include_str!("../../templates/base.typ")),
     ("blocks.html.jinja", include_str!("../../templates/blocks.html.jinja")),
     ("blocks.typ", include_str!("../../templates/blocks.typ")),
+    ("page.css", include_str!("../../templates/page.css")),
+    ("page.html.jinja", include_str!("../../templates/page.html.jinja")),
     ("report.html.jinja", include_str!("../../templates/report.html.jinja")),
     ("report.typ", include_str!("../../templates/report.typ")),
     ("sheet.html.jinja", include_str!("../../templates/sheet.html.jinja")),

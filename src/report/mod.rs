@@ -39,6 +39,7 @@ mod agreement_figures;
 mod agreement_tables;
 mod answers;
 mod bench;
+mod bench_log;
 mod budget;
 mod build;
 pub mod course;

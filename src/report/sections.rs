@@ -406,6 +406,7 @@ pub(super) fn departures(input: &Input) -> Section {
             "These values are part of the analysis: an odd value is no reason to leave it out.",
         )));
     }
+    blocks.extend(super::bench_log::blocks(record));
     blocks.extend(tables::conditions(input.findings).map(Block::Table));
     section("departures", "Departures, corrections and conditions", blocks)
 }

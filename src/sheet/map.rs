@@ -71,6 +71,28 @@ impl<'a> Maps<'a> {
         })
     }
 
+    /// The face without spots and the places of the spots on it, by number from 1, for whoever draws the marks.
+    pub(super) fn face(&self) -> Value {
+        let (mut svg, place, scale, _) = face(self.positions);
+        svg.push_str("</svg>");
+        let hundredths = |value: f64| (value * 100.0).round() / 100.0;
+        let spots: Vec<[f64; 2]> = self
+            .spots
+            .spots
+            .iter()
+            .map(|spot| {
+                let (x, y) = place(spot.at);
+                [hundredths(x), hundredths(y)]
+            })
+            .collect();
+        json!({ "svg": svg, "spots": spots, "pitch": hundredths(self.positions.pitch * scale) })
+    }
+
+    /// The specimen that a run is made on, counted from 0.
+    pub(super) fn specimen(&self, index: usize) -> Option<usize> {
+        self.spots.specimen.get(index).copied()
+    }
+
     /// The map of a run, with the places of its spots.
     pub(super) fn run(&self, index: usize) -> Value {
         let next = self.numbers(index);
@@ -123,18 +145,21 @@ fn how(shape: Shape) -> &'static str {
     }
 }
 
-/// The map of a run as SVG, and its width on paper in mm.
-fn map(positions: &Positions, spots: &SpotMap, used: &[bool], next: &[usize]) -> (String, f64) {
+/// A point of the face on the map.
+type Place<'a> = Box<dyn Fn([f64; 2]) -> (f64, f64) + 'a>;
+
+/// The map without its spots, not yet closed; where a spot lies on it; its scale and width on paper in mm.
+fn face(positions: &Positions) -> (String, Place<'_>, f64, f64) {
     let [wide, high] = map_size(positions.shape);
     // A face much longer than it is wide is turned, so that it lies along the paper.
     let turned = high > 1.4 * wide;
     let (wide, high) = if turned { (high, wide) } else { (wide, high) };
     let scale = (ROOM[0] / wide).min(ROOM[1] / high);
-    let place = |at: [f64; 2]| {
+    let place: Place<'_> = Box::new(move |at: [f64; 2]| {
         let [x, y] = on_map(positions.shape, at);
         let (x, y) = if turned { (y, x) } else { (x, y) };
         (RIM + x * scale, RIM + y * scale)
-    };
+    });
     let (width, height) = (wide * scale + 2.0 * RIM, high * scale + 2.0 * RIM);
     let mut svg = format!(
         "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{width:.2}mm\" height=\"{height:.2}mm\" viewBox=\"0 0 {width:.2} {height:.2}\" \
@@ -155,7 +180,7 @@ fn map(positions: &Positions, spots: &SpotMap, used: &[bool], next: &[usize]) ->
     };
     let _ = write!(svg, "{outline} fill=\"#fff\" stroke=\"{INK}\" stroke-width=\".35\"/>");
     for zone in &positions.zones {
-        let path = zone_path(positions.shape, zone, &place);
+        let path = zone_path(positions.shape, zone, &*place);
         let _ = write!(
             svg,
             "<path d=\"{path}\" fill=\"#d9dee2\" stroke=\"{QUIET}\" stroke-width=\".2\" stroke-dasharray=\"1 .6\"/>"
@@ -181,6 +206,12 @@ fn map(positions: &Positions, spots: &SpotMap, used: &[bool], next: &[usize]) ->
     } else {
         write!(svg, "<path d=\"M{x:.2} {y:.2}l-1.4 -3.2h2.8z\" fill=\"{INK}\"/>")
     };
+    (svg, place, scale, width)
+}
+
+/// The map of a run as SVG, and its width on paper in mm.
+fn map(positions: &Positions, spots: &SpotMap, used: &[bool], next: &[usize]) -> (String, f64) {
+    let (mut svg, place, scale, width) = face(positions);
     let pitch = positions.pitch * scale;
     let ring = (pitch * 0.46).clamp(1.5, 2.6);
     let cross = (pitch * 0.28).clamp(0.5, 1.1);

@@ -38,14 +38,7 @@ const SHORT: usize = 12;
 /// The sheet of a plan as data.
 #[must_use]
 pub fn data(protocol: &Protocol, site: Option<&Site>, plan: &Plan) -> Value {
-    let controls = control_rows(protocol, plan.runs.len());
-    let view = View {
-        protocol,
-        site,
-        plan,
-        controls: &controls,
-        maps: Maps::of(protocol, plan),
-    };
+    let view = View::new(protocol, site, plan);
     let last = plan.runs.len();
     json!({
         "study": {
@@ -99,15 +92,63 @@ fn number(run: &PlannedRun, unit: UnitId) -> usize {
 }
 
 /// All that a sheet is made from.
-struct View<'a> {
+pub(super) struct View<'a> {
     protocol: &'a Protocol,
     site: Option<&'a Site>,
     plan: &'a Plan,
-    controls: &'a [ControlRow],
+    controls: Vec<ControlRow>,
     maps: Option<Maps<'a>>,
 }
 
-impl View<'_> {
+impl<'a> View<'a> {
+    /// The view of a plan.
+    pub(super) fn new(protocol: &'a Protocol, site: Option<&'a Site>, plan: &'a Plan) -> Self {
+        Self {
+            protocol,
+            site,
+            plan,
+            controls: control_rows(protocol, plan.runs.len()),
+            maps: Maps::of(protocol, plan),
+        }
+    }
+
+    /// The set-up of every wider unit of a run, whether it is set up anew in planned order or not.
+    pub(super) fn parts(&self, index: usize) -> Value {
+        let wider: Vec<UnitId> = (0..self.protocol.run_unit()).collect();
+        match self.set_up(&self.plan.runs[index], None, &wider) {
+            Value::Null => json!([]),
+            parts => parts,
+        }
+    }
+
+    /// The face on which the spots lie, or null.
+    pub(super) fn face(&self) -> Value {
+        self.maps.as_ref().map_or(Value::Null, Maps::face)
+    }
+
+    /// The specimen of a run, or null.
+    pub(super) fn specimen(&self, index: usize) -> Value {
+        json!(self.maps.as_ref().and_then(|maps| maps.specimen(index)))
+    }
+
+    /// What stands behind the levels of a run that the site names: `A, serial HD-0417`.
+    pub(super) fn instruments(&self, index: usize) -> String {
+        let run = &self.plan.runs[index];
+        let named = self
+            .protocol
+            .factors
+            .iter()
+            .enumerate()
+            .filter(|(_, f)| f.named_by_site);
+        let parts: Vec<String> = named
+            .map(|(id, factor)| match self.behind(run, id) {
+                behind if behind.is_empty() => format!("{} {}", factor.name, self.level(run, id)),
+                behind => format!("{} {}, {behind}", factor.name, self.level(run, id)),
+            })
+            .collect();
+        parts.join("; ")
+    }
+
     /// What stands behind the levels that the site names, in protocol order.
     fn named(&self) -> Vec<Value> {
         let mut rows = Vec::new();
