@@ -14,6 +14,8 @@ mod blinding;
 mod control;
 #[path = "order/positions.rs"]
 mod positions;
+#[path = "order/results.rs"]
+mod results;
 #[path = "order/rules.rs"]
 mod rules;
 #[path = "order/support.rs"]

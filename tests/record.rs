@@ -11,7 +11,7 @@ use wellrun::protocol::{
     AnalysisPlan, Comparisons, Condition, Design, Factor, Order, PartOf, Procedure, Protocol, Response, Statistic,
     Study, StudyKind, Treatments, Unit,
 };
-use wellrun::record::{self, Context, Entry, Record};
+use wellrun::record::{self, Context, Entry, Record, Trace};
 
 type Found<'a> = &'a [(&'a str, usize, usize)];
 
@@ -723,10 +723,12 @@ fn a_journal_line_is_as_documented() {
             response: "hardness".into(),
             reading: 2,
             text: "74,10".into(),
+            trace: Trace::default(),
         },
         Entry::Deviation {
             run: None,
             what: "oven door open".into(),
+            trace: Trace::default(),
         },
     ];
     let first = format!(
@@ -752,11 +754,13 @@ fn hostile_entries_are_refused_with_their_line() {
         response: response.into(),
         reading,
         text: text.into(),
+        trace: Trace::default(),
     };
     let note = |what: &str, text: &str| Entry::Note {
         run: 1,
         what: what.into(),
         text: text.into(),
+        trace: Trace::default(),
     };
     let correction = |what: &str, from: &str, to: &str, reason: &str| Entry::Correction {
         run: 1,
@@ -764,11 +768,15 @@ fn hostile_entries_are_refused_with_their_line() {
         from: from.into(),
         to: to.into(),
         reason: reason.into(),
+        trace: Trace::default(),
     };
     let taken = |file: &str, hash: &str| Entry::Taken {
         file: file.into(),
         sha256: hash.into(),
         added: 1,
+        device: None,
+        through: None,
+        head: None,
     };
     let bench = Bench::plain();
     for (entry, code) in [
@@ -796,6 +804,8 @@ fn hostile_entries_are_refused_with_their_line() {
                 run: 2,
                 what: "hardness 1".into(),
                 reason: "tired".into(),
+                why: None,
+                trace: Trace::default(),
             },
             "R079",
         ),
@@ -804,6 +814,8 @@ fn hostile_entries_are_refused_with_their_line() {
                 run: 1,
                 what: "hardness 1".into(),
                 reason: "void".into(),
+                why: None,
+                trace: Trace::default(),
             },
             "R077",
         ),
@@ -811,6 +823,7 @@ fn hostile_entries_are_refused_with_their_line() {
             Entry::Deviation {
                 run: Some(9),
                 what: "x".into(),
+                trace: Trace::default(),
             },
             "R075",
         ),

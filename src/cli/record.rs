@@ -17,8 +17,9 @@ use crate::study::{self, Folder};
 
 /// Take filled sheets in, note a departure from the protocol, unblind, or close the record
 ///
-/// Every value is kept exactly as written. Nothing of a file is taken in if anything in it is wrong. The same file
-/// twice adds nothing; a value that differs from the one taken in before is a correction and wants --reason.
+/// Files are sheets filled in as CSV, and results files of the page. Every value is kept exactly as written. Nothing of a
+/// file is taken in if anything in it is wrong. The same file twice adds nothing; a value that differs from the one taken
+/// in before is a correction and wants --reason.
 #[derive(Debug, clap::Args)]
 #[command(after_help = help_end!("wellrun record my-study monday.csv tuesday.csv\n  wellrun record my-study fixed.csv --reason \"digits swapped when typed\"\n  wellrun record my-study --deviation \"oven door stood open\" --run 12\n  wellrun record my-study --as csv > readings.csv\n  wellrun record my-study --close --by RB"))]
 pub struct Args {

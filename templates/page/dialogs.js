@@ -231,7 +231,7 @@ const readingsDialog = (run) => {
       close();
       correctionDialog(place);
     }, { "aria-label": `Correct ${place.words}` });
-    return el("li", {}, el("b", {}, what), el("span", {}, now ? now.text ?? now.word : "open"), mend);
+    return el("li", {}, el("b", {}, plain(what)), el("span", {}, now ? now.text ?? now.word : "open"), mend);
   });
   const close = openDialog(`Run ${run.run}`, [el("ol", { class: "runs", tabindex: 0, "aria-label": "Values" }, rows)], null, () => null);
 };

@@ -70,7 +70,7 @@ const showHead = () => {
   const left = waiting();
   document.getElementById("head").replaceChildren(
     el("div", { class: "identity" },
-      el("p", { class: "title" }, study.study.title),
+      el("h1", {}, study.study.title),
       el("p", { class: "quiet" }, [study.study.id, study.site.name, `plan ${study.plan_hash}`].filter(Boolean).join(" · "),
         study.blinded && el("b", { class: "badge" }, "blinded: levels are codes"),
         study.rehearsal && el("b", { class: "badge" }, "REHEARSAL: not a record"))),

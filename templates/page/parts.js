@@ -16,6 +16,9 @@ const button = (words, act, given = {}) => el("button", { type: "button", onclic
 
 const count = (n, one, many = `${one}s`) => `${n} ${n === 1 ? one : many}`;
 
+// A name as people write it.
+const plain = (name) => name.replaceAll("_", " ");
+
 const capital = (text) => text.charAt(0).toUpperCase() + text.slice(1);
 
 // A time as the log keeps it: RFC 3339 with the zone of this device.

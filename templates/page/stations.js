@@ -23,7 +23,7 @@ const tickList = (steps, before) => el("ul", { class: "ticks" }, steps.map((step
 }));
 
 const settingList = (settings) => el("ul", { class: "settings" }, settings.map((s) => el("li", { class: s.changed ? "changed" : "stays" },
-  el("span", { class: "name" }, s.name),
+  el("span", { class: "name" }, plain(s.name)),
   el("b", {}, s.value),
   s.note && el("span", { class: "note" }, s.note),
   s.changed && el("span", { class: "badge" }, s.before ? `changed, was ${s.before}` : "new"),
@@ -33,9 +33,9 @@ const settingList = (settings) => el("ul", { class: "settings" }, settings.map((
 const placeOf = (run, what) => {
   const row = String(run.run);
   const condition = app.study.conditions.find((c) => c.name === what);
-  if (condition) return { row, what, words: `${what} of run ${row}`, unit: condition.unit, possible: condition.possible, condition };
+  if (condition) return { row, what, words: `${plain(what)} of run ${row}`, unit: condition.unit, possible: condition.possible, condition };
   const place = readingPlaces(app.study).find((p) => p.what === what);
-  return { ...place, row, words: `${what} of run ${row}`, unit: place.response.unit, possible: place.response.possible };
+  return { ...place, row, words: `${plain(what)} of run ${row}`, unit: place.response.unit, possible: place.response.possible };
 };
 
 const controlPlaceOf = (row, what) => {
@@ -55,13 +55,16 @@ const entryView = (places, { run, begins, make, caption }) => {
     const now = app.state.value(p.row, p.what);
     const isFilled = app.state.isFilled(p.row, p.what);
     const state = isFilled ? (now.word ?? "saved") : p === place ? "now" : "open";
-    const name = p.reading ? String(p.reading) : p.control ? p.what.replace("control ", "") : p.what;
-    return el("li", {}, button([el("span", {}, name), el("small", {}, state === "saved" ? "✓" : state)], () => {
+    const name = p.reading ? String(p.reading) : p.control ? p.what.replace("control ", "") : plain(p.what);
+    const hidden = (words) => el("span", { class: "visually-hidden" }, words);
+    const before = p.reading ? `${plain(p.response.name)} ` : p.control ? "control " : null;
+    const after = state === "saved" ? [el("span", { "aria-hidden": "true" }, "✓"), hidden(" saved")] : [" ", state];
+    return el("li", {}, button([el("span", {}, before && hidden(before), name), el("small", {}, after)], () => {
       if (isFilled) return correctionDialog(p);
       app.picked = p.what;
       render();
       return null;
-    }, { class: state.replace(" ", "-"), "aria-label": `${p.what}: ${state}`, "aria-current": p === place ? "true" : null }));
+    }, { class: state.replace(" ", "-"), "data-what": p.what, "aria-current": p === place ? "true" : null }));
   }));
   if (!place) return [chips];
   const seconds = place.response?.seconds ?? 0;
@@ -76,7 +79,7 @@ const entryView = (places, { run, begins, make, caption }) => {
     const event = { ...make(place, text) };
     await record(...(begins ? begins() : []), ...asked, event);
     app.picked = null;
-    say(`Saved: ${place.what}, ${text}.`);
+    say(`Saved: ${plain(place.what)}, ${text}.`);
   };
   const submit = async (event) => {
     event.preventDefault();
@@ -124,7 +127,7 @@ const entryView = (places, { run, begins, make, caption }) => {
     question.querySelector("h3").focus();
   };
   const spot = run && spotOf(run, place);
-  const label = `${place.condition ? capital(place.what) : caption(place)}`;
+  const label = place.condition ? capital(plain(place.what)) : caption(place);
   const form = el("form", { class: "entry", onsubmit: submit },
     el("label", { for: "entry" }, label, place.unit && el("span", { class: "unit" }, place.unit)),
     spot && el("p", {}, el("b", {}, `Spot: ${spot}`)),
@@ -155,7 +158,7 @@ const timerView = (seconds) => {
   let contact = null;
   let ticking = null;
   const bar = el("progress", { max: seconds, value: 0, "aria-label": "Reading time" });
-  const words = el("output", {}, `Read ${seconds} s after contact`);
+  const words = el("span", { class: "left", role: "timer" }, `Read ${seconds} s after contact`);
   const tick = () => {
     const gone = (performance.now() - contact) / 1000;
     bar.value = Math.min(gone, seconds);
@@ -262,7 +265,7 @@ const VIEWS = {
       entryView(places, {
         run: null,
         make: (place, text) => ({ kind: "control", control: place.control.name, row: place.control.row, what: place.what, text, with: [control.factor && `${control.factor} ${control.level}`, control.note].filter(Boolean).join(", ") }),
-        caption: (place) => `${capital(control.response)}, reading ${place.what.replace("control ", "")} of ${control.boxes.length}`,
+        caption: (place) => `${capital(plain(control.response))}, reading ${place.what.replace("control ", "")} of ${control.boxes.length}`,
       }),
       el("div", { class: "row" }, button("Remark…", () => remarkDialog({ row: control.row, control: places[0].control }))),
     ];
@@ -277,12 +280,12 @@ const VIEWS = {
     const open = part.conditions.map((c) => placeOf(run, c.name));
     const isReady = allTicked(app.state, steps);
     return [
-      heading(`Set up ${part.unit} ${part.number}${part.of ? ` of ${part.of}` : ""}${part.label ? ` (${part.label})` : ""}`, `before run ${run.run}`),
+      heading(`Set up ${plain(part.unit)} ${part.number}${part.of ? ` of ${part.of}` : ""}${part.label ? ` (${part.label})` : ""}`, `before run ${run.run}`),
       tickList(steps),
       isReady && open.length > 0 && entryView(open, {
         run: null,
         make: (place, text) => ({ kind: "condition", run: run.run, condition: place.what, text }),
-        caption: (place) => capital(place.what),
+        caption: (place) => capital(plain(place.what)),
       }),
       el("div", { class: "row" }, button("Skip this run…", () => skipDialog(run))),
     ];
@@ -343,13 +346,12 @@ const VIEWS = {
     const places = state.runPlaces(run).map((what) => placeOf(run, what)).filter((p) => !p.condition || run.conditions.some((c) => c.name === p.what));
     const isReady = allTicked(state, before);
     const isFull = state.isRunComplete(run);
-    const many = study.responses.length > 1;
     return [
       heading(`Run ${run.run}`, `of ${study.runs.length}`),
       el("div", { class: "columns" },
         !isReady && el("div", {}, settingList(settingsOf(state, run)), el("h3", {}, "Before the run"), tickList(before, begins)),
         el("div", { class: "doing" },
-          isReady && el("p", { class: "quiet" }, run.settings.map((s) => `${s.name} ${s.value}${s.note ? ` (${s.note})` : ""}`).join(" · ")),
+          isReady && el("p", { class: "quiet" }, run.settings.map((s) => `${plain(s.name)} ${s.value}${s.note ? ` (${s.note})` : ""}`).join(" · ")),
           isReady
             ? entryView(places, {
               run,
@@ -357,7 +359,7 @@ const VIEWS = {
               make: (place, text) => (place.condition
                 ? { kind: "condition", run: run.run, condition: place.what, text }
                 : { kind: "reading", run: run.run, response: place.response.name, reading: place.reading, text, with: run.with }),
-              caption: (place) => `${capital(place.response.name)}${place.response.readings > 1 ? `, reading ${place.reading} of ${place.response.readings}` : ""}${many ? ` (${place.response.name})` : ""}`,
+              caption: (place) => `${capital(plain(place.response.name))}${place.response.readings > 1 ? `, reading ${place.reading} of ${place.response.readings}` : ""}`,
             })
             : el("p", { class: "hint" }, "Tick the steps before the run; then the readings are entered here."),
           isFull && after.length > 0 && [el("h3", {}, "After the run"), tickList(after)],

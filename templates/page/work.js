@@ -30,7 +30,7 @@ const allTicked = (state, steps) => steps.every((step) => state.isTicked(step.ru
 const startSteps = (study) => [
   ...stepsOf([study.notice], "read", null),
   ...stepsOf(study.cautions, "caution", null),
-  ...stepsOf(study.named.map((n) => `${n.factor} ${n.level}: ${[n.description, n.serial && `serial ${n.serial}`].filter(Boolean).join(", ")} is at hand`), "at hand", null),
+  ...stepsOf(study.named.map((n) => `${plain(n.factor)} ${n.level}: ${[n.description, n.serial && `serial ${n.serial}`].filter(Boolean).join(", ")} is at hand`), "at hand", null),
   ...stepsOf(study.before_study, "before the study", null),
 ];
 
@@ -50,9 +50,9 @@ const partsDue = (state, run) => {
 
 const partSteps = (run, part) => {
   const section = `${part.unit} ${part.number}`;
-  const settings = part.settings.map((s) => `${s.name} ${s.value}${s.note ? `, ${s.note}` : ""}${s.how ? `. ${s.how}` : ""}`);
+  const settings = part.settings.map((s) => `${plain(s.name)} ${s.value}${s.note ? `, ${s.note}` : ""}${s.how ? `. ${s.how}` : ""}`);
   const list = [...settings, ...part.steps];
-  if (list.length === 0) list.push(`${capital(part.unit)} ${part.number}${part.label ? ` (${part.label})` : ""} is in place.`);
+  if (list.length === 0) list.push(`${capital(plain(part.unit))} ${part.number}${part.label ? ` (${part.label})` : ""} is in place.`);
   return stepsOf(list, section, run.run);
 };
 
@@ -87,7 +87,10 @@ const nextWork = (state, now = new Date()) => {
     return { kind: "cleaning", made, next: run };
   }
   const before = run ? study.runs.indexOf(run) : study.runs.length;
-  const control = study.controls.find((row) => row.after <= before && !controlPlaces(row).every((what) => state.isFilled(row.row, what)));
+  // Those between the run made last here and the next one: earlier ones may be another device's. In the end, all that are open.
+  const from = made ? study.runs.indexOf(made) : before - 1;
+  const isDue = (row) => !run || (row.after > from && row.after <= before);
+  const control = study.controls.find((row) => isDue(row) && !controlPlaces(row).every((what) => state.isFilled(row.row, what)));
   if (!isOpen && control) return { kind: "control", control };
   if (!run) return state.ended ? { kind: "done" } : { kind: "end" };
   if (!isOpen) {

@@ -93,6 +93,7 @@ test("whatever shows as saved is there after a kill", { timeout: 300_000 }, asyn
     // Killed somewhere in the middle of entering; the number of entries shown is read all the time.
     const enough = 3 + ((round * 7) % 11);
     let isOver = false;
+    let stopped = null;
     const entering = (async () => {
       while (!isOver) {
         const at = await work.where();
@@ -101,19 +102,24 @@ test("whatever shows as saved is there after a kill", { timeout: 300_000 }, asyn
           await page.getByRole("dialog").getByLabel("Why").fill("for the test");
           await work.saving(() => page.getByRole("dialog").getByRole("button", { name: "Start", exact: true }).click(), 2);
         } else if (at.what) {
-          await work.write(reading(at.row, at.what));
-          const keep = page.getByRole("button", { name: "It is what the display shows" });
-          if (await keep.isVisible()) await keep.click();
+          await work.saving(async () => {
+            await work.write(reading(at.row, at.what));
+            const keep = page.getByRole("button", { name: "It is what the display shows" });
+            if (await keep.isVisible()) await keep.click();
+          });
         } else {
           await work.step();
         }
       }
-    })().catch(() => {});
+    })().catch((error) => {
+      if (!isOver) stopped = error;
+    });
     const from = seen;
-    while (seen < from + enough) seen = Math.max(seen, await work.saved());
-    await started.kill();
+    while (!stopped && seen < from + enough) seen = Math.max(seen, await work.saved());
     isOver = true;
+    await started.kill();
     await entering;
+    assert.equal(stopped, null);
   }
 });
 
@@ -154,15 +160,47 @@ test("the reading time is counted from contact", { timeout: 60_000 }, async (t) 
   await work.until((at) => at.isRun && at.what === "hardness 1");
   await page.keyboard.press("Enter"); // an empty entry and Enter is contact
   await page.clock.runFor(5000);
-  assert.equal(await page.locator(".timer output").innerText(), "10 s");
+  assert.equal(await page.locator(".timer .left").innerText(), "10 s");
   await work.write("57.2");
   await page.getByText("The reading time of 15 s is not over.").waitFor();
   await work.saving(() => page.getByRole("button", { name: "Write it again" }).click());
   await page.keyboard.press("Enter");
   await page.clock.runFor(15_100);
-  assert.equal(await page.locator(".timer output").innerText(), "Read now");
-  assert.equal(await page.getByRole("status").last().innerText(), "Read now.");
+  assert.equal(await page.locator(".timer .left").innerText(), "Read now");
+  assert.equal(await page.locator("#said").innerText(), "Read now.");
   await work.saving(() => work.write("57.2"));
+});
+
+test("a blinded study shows codes until its record is closed", { timeout: 120_000 }, async (t) => {
+  const dir = study(t, (text) => `${text.replace("after = [\"polished\"]\n", "")}\n[blinding]\nfactors = ["finish"]\n`);
+  const html = readFileSync(join(dir, "sheets/page.html"), "utf8");
+  assert.ok(!/polished|turned/u.test(html), "the page names no level");
+  const browser = await launch(t);
+  const context = await browser.newContext({ acceptDownloads: true });
+  await context.clock.install({ time: MONDAY });
+  const page = await open(t, context, dir);
+  await page.getByText("blinded: levels are codes").waitFor();
+  const work = new Technician(page, { value: reading });
+  await work.until((at) => at.run === 2 && at.isRun);
+  done(dir, "record", ".", await work.handOver(scratch(t)));
+  assert.ok(!/polished|turned/u.test(done(dir, "record", "--as", "csv") + done(dir, "status")));
+  done(dir, "record", ".", "--close", "--reason", "the test ends here");
+  assert.match(done(dir, "record", "--as", "csv"), /polished|turned/u);
+});
+
+test("what a protocol says stays text", { timeout: 60_000 }, async (t) => {
+  const hostile = "</script><img src=x onerror=alert(1)><script>document.title='taken'</script>";
+  const dir = study(t, (text) => text.replace("Cap the indenter.", hostile).replace("Put the rollers back.", hostile)
+    .replace("Do two instruments read a drive roller alike?", hostile).replace("The indenter is sharp", hostile));
+  const browser = await launch(t);
+  const context = await browser.newContext();
+  await context.clock.install({ time: MONDAY });
+  const page = await open(t, context, dir);
+  page.on("dialog", () => page.noise.push("a dialog opened"));
+  assert.equal(await page.locator("#head h1").innerText(), hostile);
+  await new Technician(page, { value: reading }).until((at) => at.run === 2 && at.isRun);
+  assert.equal(await page.locator("img").count(), 0);
+  assert.notEqual(await page.title(), "taken");
 });
 
 // Every kind of view, and every dialog.

@@ -51,6 +51,7 @@ fn nothing_follows_the_last_line() {
     let late = Entry::Deviation {
         run: None,
         what: "late".into(),
+        trace: wellrun::record::Trace::default(),
     };
     let head = sha256(journal.lines().last().unwrap().as_bytes());
     let line = append_lines(&[late], &head, journal.lines().count() + 1, "2026-03-02T07:00:00Z");

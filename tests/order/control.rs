@@ -220,6 +220,7 @@ fn a_journal_with_a_wrong_control_is_refused() {
         text: text.to_owned(),
         from: from.map(str::to_owned),
         reason: from.map(|_| "mis-typed".to_owned()),
+        trace: record::Trace::default(),
     };
     let cases = [
         ("R080", entry("brick", 1, "control 1", "60.0", None)),
