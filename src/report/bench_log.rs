@@ -23,7 +23,7 @@ pub(super) fn blocks(record: &RecordSummary) -> Vec<Block> {
         "missing",
         "Values that a word stands in place of",
         ["Run", "Value", "In its place", "What happened"],
-        missing,
+        &missing,
         "A void reading is left out for what happened, never for what it was.",
     ));
     let Some(bench) = &record.bench else { return blocks };
@@ -45,7 +45,7 @@ pub(super) fn blocks(record: &RecordSummary) -> Vec<Block> {
         "two-values",
         "Places for which two values were written",
         ["Run", "Value", "Stands", "The other", "Written by"],
-        conflicts,
+        &conflicts,
         "The analysis uses the value that stands: the one that was taken in first. The record keeps both.",
     ));
     let asked: Vec<[String; 5]> = bench
@@ -65,7 +65,7 @@ pub(super) fn blocks(record: &RecordSummary) -> Vec<Block> {
         "asked",
         "Questions put at the bench before a value was taken",
         ["Run", "Value", "As first written", "Question", "Answer"],
-        asked,
+        &asked,
         "No question named a limit, a mean or an earlier reading.",
     ));
     blocks
@@ -106,7 +106,7 @@ fn table<const N: usize>(
     name: &str,
     title: &str,
     columns: [&str; N],
-    rows: Vec<[String; N]>,
+    rows: &[[String; N]],
     remark: &str,
 ) -> Option<Block> {
     if rows.is_empty() {

@@ -3,6 +3,8 @@
 //! Class: closed form. The files are written here with the library's own journal lines; that the page writes the same bytes
 //! is for the tests in `tests/browser/` to show.
 
+use std::fmt::Write as _;
+
 use proptest::prelude::*;
 use wellrun::diagnostic::{Diagnostics, Source};
 use wellrun::plan::Plan;
@@ -24,7 +26,7 @@ fn study() -> (Protocol, Plan) {
     (protocol, plan)
 }
 
-fn context<'a>((protocol, plan): &'a (Protocol, Plan)) -> Context<'a> {
+fn context((protocol, plan): &(Protocol, Plan)) -> Context<'_> {
     Context {
         protocol,
         plan: Some(plan),
@@ -307,7 +309,7 @@ fn what_is_odd_together_is_asked() {
     let odd = |sheet: &[(usize, [&str; 5], &str)]| {
         let mut text = "run,warmth,hardness 1,hardness 2,hardness 3,hardness 4,hardness 5\n".to_owned();
         for (run, readings, warmth) in sheet {
-            text.push_str(&format!("{run},{warmth},{}\n", readings.join(",")));
+            let _ = writeln!(text, "{run},{warmth},{}", readings.join(","));
         }
         let context = context(&study);
         let (entries, _) = record::import(&Source::new("s.csv", text), &context, &Record::default(), None).unwrap();
