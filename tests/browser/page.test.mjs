@@ -33,7 +33,7 @@ test("two devices on one study: nothing is lost, nothing counts twice", { timeou
 
   const ran = wellrun(dir, "record", ".", ...files);
   assert.equal(ran.status, 0, ran.err);
-  assert.match(ran.err, /R092.*hardness 1 of run 2 is `59.9`, and `/u);
+  assert.match(ran.err, /R096.*hardness 1 of run 2 is `59.9`, and `/u);
   const table = done(dir, "record", "--as", "csv").trimEnd().split("\n").slice(1);
   assert.equal(table.length, 4 * 3); // runs 1 to 3 of the first, 5 of the second; run 2 counts once
   assert.ok(!table.some((row) => row.includes("59.9")));

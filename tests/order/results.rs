@@ -172,7 +172,7 @@ fn two_devices_lose_nothing_and_count_nothing_twice() {
     let mut journal = String::new();
     // Several logs may stand in one file.
     let (record, warnings) = take(&study, &mut journal, &format!("{one}{two}{three}")).unwrap();
-    assert_eq!(codes(&warnings), ["R092", "R092", "R092"]);
+    assert_eq!(codes(&warnings), ["R096", "R096", "R096"]);
     let said: Vec<_> = record
         .conflicts
         .iter()
@@ -204,7 +204,7 @@ fn what_is_broken_is_refused_whole() {
     let hash = &study.1.header.plan_sha256;
     let cases = [
         (good[..good.len() - 90].to_owned(), "R088"),
-        (format!("{}\n{}\n{}\n", lines[0], lines[1], lines[2]), "R090"),
+        (format!("{}\n{}\n{}\n", lines[0], lines[1], lines[2]), "R094"),
         (format!("{}\n{}\n{}\n", lines[0], lines[1], lines[3]), "R089"),
         (format!("{}\n{}\n{}\n", lines[0], lines[2], lines[3]), "R089"),
         (good.replace("57.4", "75.4"), "R089"),
@@ -264,7 +264,7 @@ fn what_is_broken_is_refused_whole() {
         &[(AT, reading(1, 1, "57.5")), (AT, reading(1, 2, "57.6"))],
     );
     let found = take(&study, &mut journal, &other).unwrap_err();
-    assert_eq!(codes(&found), ["R091"]);
+    assert_eq!(codes(&found), ["R095"]);
     assert_eq!(journal, before);
 }
 
