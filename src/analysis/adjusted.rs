@@ -13,7 +13,7 @@ use super::estimate::Estimate;
 use super::findings::{ContrastFinding, SlopeFinding};
 use super::fit::{Fit, drawn, mixed as refitted};
 use super::frame::Frame;
-use super::unbalanced::{TermTest, Unbalanced};
+use super::mixed_model::{MixedModel, TermTest};
 use crate::numeric::{Matrix, Qr};
 use crate::protocol::{FactorId, Protocol};
 use crate::stats::mixed::MixedError;
@@ -89,7 +89,7 @@ pub struct CorrectedFinding {
 pub(super) struct Adjusted<'a> {
     protocol: &'a Protocol,
     fit: &'a Fit,
-    mixed: Unbalanced,
+    mixed: MixedModel,
     /// Columns of each term, the added ones last.
     sizes: Vec<usize>,
     /// Factorized columns without and with the addition.

@@ -8,7 +8,7 @@ use std::collections::BTreeMap;
 use super::aliasing::{AliasFinding, LeftOutFinding, chosen};
 use super::estimate::Estimate;
 use super::frame::Frame;
-use super::unbalanced::{self, Drawn, Request, Unbalanced};
+use super::mixed_model::{self, Drawn, MixedModel, Request};
 use crate::plan::{Part, Structure, Term};
 use crate::protocol::{Effect, ModelOf, Protocol, Weights};
 use crate::stats::components::{Combinations, combinations};
@@ -39,7 +39,7 @@ pub(super) struct Fit {
 /// Averages where the study is balanced over its units, the mixed model where it is not.
 pub(super) enum Engine {
     Balanced(Box<Balanced>),
-    Unbalanced(Box<Unbalanced>),
+    Mixed(Box<MixedModel>),
 }
 
 /// A balanced study: strata, and how their mean squares make up the components.
@@ -70,7 +70,7 @@ impl Fit {
             }
             None | Some(Err(StrataError::UnevenCells { .. } | StrataError::SplitTerm { .. })) => {
                 let mixed = mixed(protocol, frame, name, &results, &partitions, columns.clone(), drawn);
-                Engine::Unbalanced(Box::new(mixed.map_err(|e| unbalanced::explain(&e))?))
+                Engine::Mixed(Box::new(mixed.map_err(|e| mixed_model::explain(&e))?))
             }
             Some(Err(problem)) => return Err(explain(&problem, &terms, frame)),
         };
@@ -106,7 +106,7 @@ impl Fit {
     pub(super) fn balanced(&self) -> Option<&Balanced> {
         match &self.engine {
             Engine::Balanced(balanced) => Some(balanced),
-            Engine::Unbalanced(_) => None,
+            Engine::Mixed(_) => None,
         }
     }
 
@@ -114,7 +114,7 @@ impl Fit {
     pub(super) fn fitted(&self) -> Vec<f64> {
         match &self.engine {
             Engine::Balanced(balanced) => balanced.strata.fitted.clone(),
-            Engine::Unbalanced(mixed) => mixed.fitted(),
+            Engine::Mixed(mixed) => mixed.fitted(),
         }
     }
 
@@ -198,7 +198,7 @@ impl Fit {
     pub(super) fn estimate(&self, mean_part: f64, values: &[Vec<f64>]) -> Estimate {
         let balanced = match &self.engine {
             Engine::Balanced(balanced) => balanced,
-            Engine::Unbalanced(mixed) => return mixed.estimate(mean_part, values, self.confidence),
+            Engine::Mixed(mixed) => return mixed.estimate(mean_part, values, self.confidence),
         };
         let function = balanced.strata.linear(mean_part, values);
         let mut factors: Vec<f64> = function.weights.clone();
@@ -247,12 +247,12 @@ pub(super) fn mixed(
     partitions: &[Partition],
     mut columns: Vec<TermColumns>,
     drawn: Vec<Drawn>,
-) -> Result<Unbalanced, MixedError> {
+) -> Result<MixedModel, MixedError> {
     let plan = &protocol.analysis.model;
     columns.extend((0..plan.covariates.len()).map(|c| TermColumns {
         columns: vec![frame.rows.iter().map(|row| row.covariates[c]).collect()],
     }));
-    Unbalanced::new(Request {
+    MixedModel::new(Request {
         results,
         readings: (plan.of == ModelOf::Readings)
             .then(|| frame.rows.iter().map(|row| row.readings.as_slice()).collect()),

@@ -13,7 +13,7 @@ use serde::{Deserialize, Serialize};
 use super::fit::{Engine, Fit};
 use super::frame::Frame;
 use super::headline::{Conclusion, Headline, HeadlineFinding, headlines, some_headlines};
-use super::unbalanced::{Request, Unbalanced};
+use super::mixed_model::{MixedModel, Request};
 use crate::numeric::Matrix;
 use crate::numeric::distribution::{t_quantile_upper, t_upper};
 use crate::protocol::{Protocol, Weights};
@@ -97,7 +97,7 @@ pub(super) fn deletion(protocol: &Protocol, frame: &Frame, fit: &Fit) -> Result<
         return Err(none);
     }
     let (x, groupings) = match &fit.engine {
-        Engine::Unbalanced(mixed) => (mixed.design().clone(), mixed.groupings(&fit.partitions).ok_or(none)?),
+        Engine::Mixed(mixed) => (mixed.design().clone(), mixed.groupings(&fit.partitions).ok_or(none)?),
         Engine::Balanced(_) => {
             let mut columns = vec![vec![1.0; n]];
             columns.extend(fit.columns.iter().flat_map(|term| term.columns.iter().cloned()));
@@ -114,7 +114,7 @@ pub(super) fn deletion(protocol: &Protocol, frame: &Frame, fit: &Fit) -> Result<
                     plan: &protocol.analysis.model,
                     stream: String::new(),
                 };
-                Unbalanced::new(request)
+                MixedModel::new(request)
                     .ok()
                     .and_then(|mixed| mixed.groupings(&fit.partitions))
                     .ok_or("The results do not vary enough to look at single runs.")?

@@ -81,7 +81,7 @@ pub(super) struct Layers {
 enum Engine {
     Balanced(Box<(StrataFit, Combinations)>),
     /// The layers in order, the repeats last.
-    Unbalanced(Box<MixedFit>),
+    Mixed(Box<MixedFit>),
 }
 
 /// How runs fall into cells, for each layer; the repeats last.
@@ -125,7 +125,7 @@ impl Layers {
                 .collect(),
             weights: None,
         };
-        let mixed = mixed::fit(&problem, Method::Reml).map_err(|e| super::unbalanced::explain(&e))?;
+        let mixed = mixed::fit(&problem, Method::Reml).map_err(|e| super::mixed_model::explain(&e))?;
         let layers = (0..=finest)
             .map(|layer| Layer {
                 of: cells.of[layer].clone(),
@@ -135,7 +135,7 @@ impl Layers {
             .collect();
         Ok(Self {
             list: layers,
-            engine: Engine::Unbalanced(Box::new(mixed)),
+            engine: Engine::Mixed(Box::new(mixed)),
             confidence,
         })
     }
@@ -148,7 +148,7 @@ impl Layers {
                     .mean_square()
                     .map(|ms| (stratum.residual_df, stratum.residual_sum_of_squares, ms))
             }
-            Engine::Unbalanced(_) => None,
+            Engine::Mixed(_) => None,
         };
         Layer {
             of: cells.of[layer].clone(),
@@ -206,7 +206,7 @@ impl Layers {
                 }
                 found.df = satterthwaite_df(&parts);
             }
-            Engine::Unbalanced(mixed) => {
+            Engine::Mixed(mixed) => {
                 if let [layer] = layers {
                     let interval = mixed.profile_interval(*layer, self.confidence).ok();
                     found.low = interval.map(|i| i.low);
@@ -232,7 +232,7 @@ impl Layers {
             return None;
         }
         let estimate = above / below;
-        if matches!(self.engine, Engine::Unbalanced(_)) {
+        if matches!(self.engine, Engine::Mixed(_)) {
             return Some((estimate, None));
         }
         let ends = |lambda: f64| {

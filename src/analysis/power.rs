@@ -20,9 +20,9 @@ use serde::Serialize;
 
 use super::power_simulation::{Tally, simulate};
 use super::power_size::mends;
-use super::power_strength::{Hold, Test, holds};
+use super::power_strength::{Hold, Test, given_or_drawn, holds};
 use crate::diagnostic::{Diagnostic, Diagnostics};
-use crate::plan::{Part, Plan, Structure, Term, draw};
+use crate::plan::{Part, Plan, Structure, Term};
 use crate::protocol::{Assumed, Protocol};
 use crate::stats::power::{f_noncentrality, f_power};
 use crate::stats::randomization::clopper_pearson;
@@ -256,18 +256,12 @@ fn of_response(
         .any(|hold| matches!(hold.test, Test::F { exact: false, .. }));
     let (mut tallies, mut looked) = (None, None);
     if uneven {
-        let drawn;
-        let runs = if let Some(runs) = runs {
-            runs
-        } else {
-            drawn = draw(protocol, "", 0)?;
-            &drawn
-        };
+        let runs = given_or_drawn(protocol, runs)?;
         let at: Vec<f64> = sizes.iter().map(|size| size.unwrap_or(0.0)).collect();
         if options.simulations > 0 {
-            tallies = Some(simulate(protocol, assumed, runs, &at, options.simulations, progress));
+            tallies = Some(simulate(protocol, assumed, &runs, &at, options.simulations, progress));
         } else {
-            looked = Some(simulate(protocol, assumed, runs, &at, FEW, &|_, _| {}));
+            looked = Some(simulate(protocol, assumed, &runs, &at, FEW, &|_, _| {}));
         }
     }
     let effects = holds

@@ -14,6 +14,8 @@
 //! Method: expected mean squares of a balanced study, Nelder (1965) Proc. R. Soc. A 283:147; generalized least squares.
 //! Never here: probabilities.
 
+use std::borrow::Cow;
+
 use super::frame::{Frame, Row};
 use crate::diagnostic::Diagnostics;
 use crate::numeric::{Cholesky, Matrix, Qr};
@@ -79,14 +81,18 @@ pub(super) fn holds(
     if protocol.design.treatments == Treatments::FullFactorial && protocol.design.set.is_none() {
         return full_factorial(protocol, assumed);
     }
-    let drawn;
-    let runs = if let Some(runs) = runs {
-        runs
-    } else {
-        drawn = draw(protocol, "", 0)?;
-        &drawn
-    };
-    Ok(of_runs(protocol, assumed, runs))
+    Ok(of_runs(protocol, assumed, &given_or_drawn(protocol, runs)?))
+}
+
+/// The runs of the frozen plan, or those of a draw with seed 0.
+pub(super) fn given_or_drawn<'a>(
+    protocol: &Protocol,
+    runs: Option<&'a [PlannedRun]>,
+) -> Result<Cow<'a, [PlannedRun]>, Diagnostics> {
+    Ok(match runs {
+        Some(runs) => Cow::Borrowed(runs),
+        None => Cow::Owned(draw(protocol, "", 0)?),
+    })
 }
 
 /// Variance that the readings of a run leave in its result.

@@ -175,7 +175,7 @@ fn fill(found: &mut ResponseFindings, protocol: &Protocol, plan: Option<&Plan>, 
     let unit_name = |stratum: usize| fit.structure.name(stratum, protocol);
     let mixed = match &fit.engine {
         Engine::Balanced(_) => None,
-        Engine::Unbalanced(mixed) => Some(mixed),
+        Engine::Mixed(mixed) => Some(mixed),
     };
     found.model = Model {
         fixed: fit
@@ -378,7 +378,7 @@ fn effect(protocol: &Protocol, fit: &Fit, index: usize) -> EffectFinding {
             found.f = error.map(|(ms, _)| mean_square / ms);
             found.p = found.f.zip(error).map(|(f, (_, df))| f_upper(f, fitted.df as f64, df));
         }
-        Engine::Unbalanced(mixed) => {
+        Engine::Mixed(mixed) => {
             // The stratum in which it was set; what it is judged against is mixed from several where runs are missing.
             let units: Vec<usize> = term.effect.iter().map(|&f| protocol.factors[f].set_on).collect();
             let stratum = fit.structure.stratum_of(&units).unwrap_or(fit.partitions.len() - 1);

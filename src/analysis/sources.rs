@@ -15,7 +15,7 @@
 use super::findings::Component;
 use super::fit::{Balanced, Engine, Fit};
 use super::frame::Frame;
-use super::unbalanced::{Unbalanced, Variance};
+use super::mixed_model::{MixedModel, Variance};
 use crate::numeric::distribution::{f_lower, noncentral_f_lower};
 use crate::plan::Part;
 use crate::protocol::{PartOf, Protocol, Response, Statistic};
@@ -28,7 +28,7 @@ pub(super) fn components(protocol: &Protocol, response: &Response, frame: &Frame
     let finest = fit.partitions.len() - 1;
     let mixed = match &fit.engine {
         Engine::Balanced(_) => None,
-        Engine::Unbalanced(mixed) => Some(mixed),
+        Engine::Mixed(mixed) => Some(mixed),
     };
     let of_readings = mixed.is_some_and(|mixed| mixed.of_readings);
     for stratum in 0..=finest {
@@ -93,7 +93,7 @@ fn unit(protocol: &Protocol, fit: &Fit, stratum: usize, reading: Option<(f64, f6
     };
     match &fit.engine {
         Engine::Balanced(balanced) => from_mean_squares(&mut component, fit, balanced, stratum, reading),
-        Engine::Unbalanced(mixed) => from_likelihood(&mut component, fit, mixed, stratum, reading),
+        Engine::Mixed(mixed) => from_likelihood(&mut component, fit, mixed, stratum, reading),
     }
     if component.variance.is_some_and(|v| v < 0.0) {
         component.note = Some("the estimate is negative: not told apart from zero".to_owned());
@@ -138,7 +138,7 @@ fn from_mean_squares(
 fn from_likelihood(
     component: &mut Component,
     fit: &Fit,
-    mixed: &Unbalanced,
+    mixed: &MixedModel,
     stratum: usize,
     reading: Option<(f64, f64, f64)>,
 ) {
@@ -161,7 +161,7 @@ fn from_likelihood(
 }
 
 /// What a random factor brings, or its interaction with others.
-fn drawn(protocol: &Protocol, fit: &Fit, mixed: &Unbalanced, index: usize) -> Component {
+fn drawn(protocol: &Protocol, fit: &Fit, mixed: &MixedModel, index: usize) -> Component {
     let source = &mixed.drawn[index];
     let product = source
         .factors
@@ -271,7 +271,7 @@ fn levels_studied(fit: &Fit, index: usize, name: &str, part: Part, product: bool
     };
     let balanced = match &fit.engine {
         Engine::Balanced(balanced) => balanced,
-        Engine::Unbalanced(mixed) => {
+        Engine::Mixed(mixed) => {
             let variance = mixed.mean_square_of_term(index, fit.terms[index].df);
             component.variance = Some(variance);
             component.standard_deviation = Some(variance.max(0.0).sqrt());

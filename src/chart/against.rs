@@ -5,7 +5,7 @@
 use std::fmt::Write as _;
 
 use super::axis::Scale;
-use super::svg::{Anchor, Canvas, Face, Shape, WIDTH, n};
+use super::svg::{Anchor, Canvas, Face, Legend, Shape, WIDTH, n};
 use super::{Figure, Head};
 
 /// What runs along the bottom.
@@ -181,39 +181,24 @@ impl AgainstChart {
 
     /// Shapes, strokes and the band with their names; returns the y below.
     fn legend(&self, canvas: &mut Canvas, y: f64) -> f64 {
-        let face = Face::BODY;
-        let (mut x, mut base, mut any) = (0.0, y + 11.0, false);
-        let mut room = |label: &str, sign: f64| {
-            let label = face.cut(label, WIDTH - sign - 10.0);
-            let width = sign + face.width(&label);
-            if x > 0.0 && x + width > WIDTH {
-                x = 0.0;
-                base += face.line() + 3.0;
-            }
-            let at = (x, base);
-            x += width + 18.0;
-            any = true;
-            (label, at)
-        };
+        let mut legend = Legend::new(y);
         for (index, series) in self.series.iter().enumerate().filter(|(_, s)| !s.label.is_empty()) {
-            let (label, (x, base)) = room(&series.label, 14.0);
-            canvas.mark(Shape::ALL[index % Shape::ALL.len()], x + 5.0, base - 4.0, 4.2);
-            canvas.text(face, Anchor::Start, x + 14.0, base, &label);
+            canvas.shape(&mut legend, Shape::ALL[index % Shape::ALL.len()], &series.label);
         }
         for curve in self.curves.iter().filter(|c| !c.label.is_empty()) {
-            let (label, (x, base)) = room(&curve.label, 28.0);
+            let (label, (x, base)) = legend.room(&curve.label, 28.0, WIDTH - 10.0);
             let class = if curve.dashed { "wr-edge" } else { "wr-zero" };
             canvas.line(class, (x, base - 4.0), (x + 22.0, base - 4.0));
-            canvas.text(face, Anchor::Start, x + 28.0, base, &label);
+            canvas.text(Face::BODY, Anchor::Start, x + 28.0, base, &label);
         }
         if let Some((_, _, label)) = self.band.as_ref().filter(|(_, _, label)| !label.is_empty()) {
-            let (label, (x, base)) = room(label, 28.0);
+            let (label, (x, base)) = legend.room(label, 28.0, WIDTH - 10.0);
             canvas.rect("wr-band", x, base - 9.0, 22.0, 10.0);
             canvas.line("wr-edge", (x, base - 9.0), (x + 22.0, base - 9.0));
             canvas.line("wr-edge", (x, base + 1.0), (x + 22.0, base + 1.0));
-            canvas.text(face, Anchor::Start, x + 28.0, base, &label);
+            canvas.text(Face::BODY, Anchor::Start, x + 28.0, base, &label);
         }
-        if any { base + 10.0 } else { y }
+        legend.below()
     }
 
     /// Lines across; a name gives way to one above it that is too near.

@@ -46,7 +46,7 @@ impl OrderChart {
         let mut y = head.draw(&mut canvas);
         let shapes = self.levels.len() <= Shape::ALL.len();
         if shapes && !self.levels.is_empty() {
-            y = self.legend(&mut canvas, y);
+            y = canvas.shapes(&self.factor, self.levels.iter().map(String::as_str), y);
         }
         let axis = Face::SMALL.cut(&self.axis, WIDTH);
         canvas.text(Face::SMALL, Anchor::Start, 0.0, y + 8.0, &axis);
@@ -104,27 +104,6 @@ impl OrderChart {
         self.positions(&mut canvas, &place, bottom);
         canvas.name_below(&self.across, left, bottom);
         head.finish(canvas, bottom + 36.0)
-    }
-
-    /// The shapes and what they stand for, in lines; returns the y below.
-    fn legend(&self, canvas: &mut Canvas, y: f64) -> f64 {
-        let face = Face::BODY;
-        let mut base = y + 11.0;
-        let name = face.cut(&self.factor, WIDTH / 2.0);
-        canvas.text(face, Anchor::Start, 0.0, base, &name);
-        let mut x = face.width(&name) + 16.0;
-        for (level, shape) in self.levels.iter().zip(Shape::ALL) {
-            let label = face.cut(level, WIDTH - 20.0);
-            let width = 16.0 + face.width(&label);
-            if x + width > WIDTH {
-                x = 0.0;
-                base += face.line() + 3.0;
-            }
-            canvas.mark(shape, x + 5.0, base - 4.0, 4.2);
-            canvas.text(face, Anchor::Start, x + 14.0, base, &label);
-            x += width + 16.0;
-        }
-        base + 10.0
     }
 
     /// Dashed lines between set-ups, with names where they have room.

@@ -34,7 +34,7 @@ impl SeriesChart {
     pub fn draw(&self, head: &Head) -> Figure {
         let mut canvas = Canvas::new();
         let mut y = head.draw(&mut canvas);
-        y = self.legend(&mut canvas, y);
+        y = canvas.shapes("", self.groups.iter().map(|g| g.label.as_str()), y);
         let axis = Face::SMALL.cut(&self.axis, WIDTH);
         canvas.text(Face::SMALL, Anchor::Start, 0.0, y + 8.0, &axis);
         let top = y + 18.0;
@@ -87,23 +87,5 @@ impl SeriesChart {
         }
         canvas.name_below(&self.across, left, bottom);
         head.finish(canvas, bottom + 36.0)
-    }
-
-    /// The shapes and what they stand for, in lines; returns the y below.
-    fn legend(&self, canvas: &mut Canvas, y: f64) -> f64 {
-        let face = Face::BODY;
-        let (mut base, mut x) = (y + 11.0, 0.0);
-        for (group, shape) in self.groups.iter().zip(Shape::ALL) {
-            let label = face.cut(&group.label, WIDTH - 20.0);
-            let width = 16.0 + face.width(&label);
-            if x > 0.0 && x + width > WIDTH {
-                x = 0.0;
-                base += face.line() + 3.0;
-            }
-            canvas.mark(shape, x + 5.0, base - 4.0, 4.2);
-            canvas.text(face, Anchor::Start, x + 14.0, base, &label);
-            x += width + 16.0;
-        }
-        base + 10.0
     }
 }

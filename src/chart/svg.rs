@@ -213,6 +213,46 @@ impl Shape {
     ];
 }
 
+/// Places for signs and what they stand for, side by side in as many lines as they need.
+#[derive(Debug)]
+pub struct Legend {
+    top: f64,
+    x: f64,
+    base: f64,
+}
+
+impl Legend {
+    /// Below `y`.
+    #[must_use]
+    pub fn new(y: f64) -> Self {
+        Self {
+            top: y,
+            x: 0.0,
+            base: y + 11.0,
+        }
+    }
+
+    /// The label, cut to what its sign leaves of `most`, and where the sign begins on which base line.
+    pub fn room(&mut self, label: &str, sign: f64, most: f64) -> (String, (f64, f64)) {
+        let face = Face::BODY;
+        let label = face.cut(label, most - sign);
+        let width = sign + face.width(&label);
+        if self.x > 0.0 && self.x + width > WIDTH {
+            self.x = 0.0;
+            self.base += face.line() + 3.0;
+        }
+        let at = (self.x, self.base);
+        self.x += width + 18.0;
+        (label, at)
+    }
+
+    /// The y below what was placed; where it began if nothing was.
+    #[must_use]
+    pub fn below(&self) -> f64 {
+        if self.x > 0.0 { self.base + 10.0 } else { self.top }
+    }
+}
+
 /// A drawing in the making.
 #[derive(Debug)]
 pub struct Canvas {
@@ -349,6 +389,26 @@ impl Canvas {
                 );
             }
         }
+    }
+
+    /// What some shapes stand for, in lines below `y`, after the name of what they tell apart; returns the y below.
+    pub fn shapes<'a>(&mut self, name: &str, labels: impl Iterator<Item = &'a str>, y: f64) -> f64 {
+        let mut legend = Legend::new(y);
+        if !name.is_empty() {
+            let (label, at) = legend.room(name, 0.0, WIDTH / 2.0);
+            self.text(Face::BODY, Anchor::Start, at.0, at.1, &label);
+        }
+        for (label, shape) in labels.zip(Shape::ALL) {
+            self.shape(&mut legend, shape, label);
+        }
+        legend.below()
+    }
+
+    /// A shape and what it stands for.
+    pub fn shape(&mut self, legend: &mut Legend, shape: Shape, label: &str) {
+        let (label, (x, base)) = legend.room(label, 14.0, WIDTH - 6.0);
+        self.mark(shape, x + 5.0, base - 4.0, 4.2);
+        self.text(Face::BODY, Anchor::Start, x + 14.0, base, &label);
     }
 
     /// The name of an axis in small print below a plot that starts at `left` and ends at `bottom`, in the middle of it.

@@ -16,25 +16,58 @@ use super::layout::{Layout, Parameter, Response};
 use super::minimise::{Bound, Local, Objective};
 use super::problem::Method;
 
-/// −2 log likelihood with the residual variance at its best for each γ.
-pub(super) struct Profiled<'a> {
+/// What both forms share: what the likelihood is of, the form of the pairs, and the point looked at last.
+struct Subject<'a> {
     layout: &'a Layout,
     response: &'a Response,
     method: Method,
     flips: Flips,
-    /// The last point at which the value alone was asked for.
+    /// The last point at which the value alone was asked for: a search asks for the derivatives there next.
     last: Option<(Vec<f64>, Point)>,
 }
 
-/// −2 log likelihood in the variances; the residual variance comes last.
-pub(super) struct Full<'a> {
-    layout: &'a Layout,
-    response: &'a Response,
-    method: Method,
-    flips: Flips,
-    /// The last point at which the value alone was asked for.
-    last: Option<(Vec<f64>, Point)>,
+impl<'a> Subject<'a> {
+    fn new(layout: &'a Layout, response: &'a Response, method: Method, flips: Flips) -> Self {
+        Self {
+            layout,
+            response,
+            method,
+            flips,
+            last: None,
+        }
+    }
+
+    fn linear(&self, at: &[f64]) -> Vec<f64> {
+        to_linear(self.layout, &self.flips, at)
+    }
+
+    /// The value of a new point, which is kept.
+    fn value(&mut self, at: &[f64], gamma: &[f64], of: impl Fn(&Point) -> f64) -> Option<f64> {
+        let point = Point::new(self.layout, self.response, gamma)?;
+        let value = of(&point);
+        self.last = Some((at.to_vec(), point));
+        Some(value).filter(|value| value.is_finite())
+    }
+
+    /// The point kept, if it is this one; else a new one.
+    fn point(&mut self, at: &[f64], gamma: &[f64]) -> Option<Point> {
+        match self.last.take() {
+            Some((held, point)) if held == at => Some(point),
+            _ => Point::new(self.layout, self.response, gamma),
+        }
+    }
+
+    /// Derivatives in the parameters of the search.
+    fn chained(&self, at: &[f64], local: Local) -> Option<Local> {
+        Some(chain(self.layout, &self.flips, at, local)).filter(|local| local.value.is_finite())
+    }
 }
+
+/// −2 log likelihood with the residual variance at its best for each γ.
+pub(super) struct Profiled<'a>(Subject<'a>);
+
+/// −2 log likelihood in the variances; the residual variance comes last.
+pub(super) struct Full<'a>(Subject<'a>);
 
 /// n − p, or n by maximum likelihood.
 pub(super) fn degrees(layout: &Layout, method: Method) -> f64 {
@@ -190,31 +223,26 @@ fn chain(layout: &Layout, flips: &[bool], at: &[f64], local: Local) -> Local {
 
 impl<'a> Profiled<'a> {
     pub(super) fn new(layout: &'a Layout, response: &'a Response, method: Method, flips: Flips) -> Self {
-        Self {
-            layout,
-            response,
-            method,
-            flips,
-            last: None,
-        }
-    }
-
-    fn value_of(&self, point: &Point) -> f64 {
-        let degrees = degrees(self.layout, self.method);
-        deviance(self.layout, self.method, point, point.rss / degrees)
+        Self(Subject::new(layout, response, method, flips))
     }
 
     /// Value and derivatives in the linear parameters.
     pub(super) fn linear(&self, gamma: &[f64]) -> Option<(Point, Derivatives, Local)> {
-        let point = Point::new(self.layout, self.response, gamma)?;
+        let point = Point::new(self.0.layout, self.0.response, gamma)?;
         let (pieces, local) = self.linear_at(gamma, &point);
         Some((point, pieces, local))
     }
 
     fn linear_at(&self, gamma: &[f64], point: &Point) -> (Derivatives, Local) {
-        let pieces = point.derivatives(self.layout, self.response, self.method);
+        let Subject {
+            layout,
+            response,
+            method,
+            ..
+        } = self.0;
+        let pieces = point.derivatives(layout, response, method);
         let count = gamma.len();
-        let ratio = degrees(self.layout, self.method) / point.rss;
+        let ratio = degrees(layout, method) / point.rss;
         let gradient = (0..count).map(|i| pieces.trace[i] - ratio * pieces.form[i]).collect();
         let mut hessian = vec![0.0; count * count];
         let mut average = vec![0.0; count * count];
@@ -227,7 +255,7 @@ impl<'a> Profiled<'a> {
             }
         }
         let local = Local {
-            value: self.value_of(point),
+            value: profiled(layout, method, point),
             gradient,
             hessian,
             average,
@@ -236,44 +264,39 @@ impl<'a> Profiled<'a> {
     }
 }
 
+/// The deviance where the residual variance is at its best.
+fn profiled(layout: &Layout, method: Method, point: &Point) -> f64 {
+    deviance(layout, method, point, point.rss / degrees(layout, method))
+}
+
 impl Objective for Profiled<'_> {
     fn value(&mut self, at: &[f64]) -> Option<f64> {
-        let point = Point::new(self.layout, self.response, &to_linear(self.layout, &self.flips, at))?;
-        let value = self.value_of(&point);
-        self.last = Some((at.to_vec(), point));
-        Some(value).filter(|value| value.is_finite())
+        let (layout, method) = (self.0.layout, self.0.method);
+        let gamma = self.0.linear(at);
+        self.0.value(at, &gamma, |point| profiled(layout, method, point))
     }
 
     fn local(&mut self, at: &[f64]) -> Option<Local> {
-        let gamma = to_linear(self.layout, &self.flips, at);
-        let point = match self.last.take() {
-            Some((held, point)) if held == at => point,
-            _ => Point::new(self.layout, self.response, &gamma)?,
-        };
+        let gamma = self.0.linear(at);
+        let point = self.0.point(at, &gamma)?;
         let (_, local) = self.linear_at(&gamma, &point);
-        Some(chain(self.layout, &self.flips, at, local)).filter(|local| local.value.is_finite())
+        self.0.chained(at, local)
     }
 }
 
 impl<'a> Full<'a> {
     pub(super) fn new(layout: &'a Layout, response: &'a Response, method: Method, flips: Flips) -> Self {
-        Self {
-            layout,
-            response,
-            method,
-            flips,
-            last: None,
-        }
+        Self(Subject::new(layout, response, method, flips))
     }
 
     /// γ from variances.
     fn ratios(&self, at: &[f64]) -> Option<(Vec<f64>, f64)> {
-        let count = self.layout.parameters.len();
+        let count = self.0.layout.parameters.len();
         let residual = at[count];
         if !(residual > 0.0 && residual.is_finite()) {
             return None;
         }
-        let linear = to_linear(self.layout, &self.flips, at);
+        let linear = self.0.linear(at);
         Some((linear[..count].iter().map(|value| value / residual).collect(), residual))
     }
 }
@@ -281,22 +304,20 @@ impl<'a> Full<'a> {
 impl Objective for Full<'_> {
     fn value(&mut self, at: &[f64]) -> Option<f64> {
         let (gamma, residual) = self.ratios(at)?;
-        let point = Point::new(self.layout, self.response, &gamma)?;
-        let value = deviance(self.layout, self.method, &point, residual);
-        self.last = Some((at.to_vec(), point));
-        Some(value).filter(|value| value.is_finite())
+        let (layout, method) = (self.0.layout, self.0.method);
+        self.0
+            .value(at, &gamma, |point| deviance(layout, method, point, residual))
     }
 
     fn local(&mut self, at: &[f64]) -> Option<Local> {
         let (gamma, residual) = self.ratios(at)?;
-        let point = match self.last.take() {
-            Some((held, point)) if held == at => point,
-            _ => Point::new(self.layout, self.response, &gamma)?,
-        };
-        let degrees = degrees(self.layout, self.method);
-        let pieces = point
-            .derivatives(self.layout, self.response, self.method)
-            .with_residual(&gamma, point.rss, degrees);
+        let point = self.0.point(at, &gamma)?;
+        let (layout, method) = (self.0.layout, self.0.method);
+        let pieces = point.derivatives(layout, self.0.response, method).with_residual(
+            &gamma,
+            point.rss,
+            degrees(layout, method),
+        );
         let size = at.len();
         let square = residual * residual;
         let gradient = (0..size)
@@ -309,13 +330,12 @@ impl Objective for Full<'_> {
             .map(|(t, f)| (2.0 * f / residual - t) / square)
             .collect();
         let average = pieces.forms.iter().map(|f| f / residual / square).collect();
-        let value = deviance(self.layout, self.method, &point, residual);
         let local = Local {
-            value,
+            value: deviance(layout, method, &point, residual),
             gradient,
             hessian,
             average,
         };
-        Some(chain(self.layout, &self.flips, at, local)).filter(|local| local.value.is_finite())
+        self.0.chained(at, local)
     }
 }

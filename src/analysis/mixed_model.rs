@@ -53,7 +53,7 @@ pub(super) struct Drawn {
 }
 
 /// A fitted mixed model with the place of each term's columns.
-pub(super) struct Unbalanced {
+pub(super) struct MixedModel {
     fit: MixedFit,
     plan: ModelPlan,
     /// Stratum of each random term that is one; the terms of `drawn` follow.
@@ -84,7 +84,7 @@ pub(super) struct Variance {
     pub interval: Option<(f64, f64)>,
 }
 
-impl Unbalanced {
+impl MixedModel {
     pub(super) fn new(request: Request<'_>) -> Result<Self, MixedError> {
         let runs = request.results.len();
         let mut columns = vec![vec![1.0; runs]];
