@@ -177,13 +177,13 @@ fn span(factor: &Factor) -> Option<(f64, f64)> {
 }
 
 /// Numbers for the combinations of levels that were run.
-fn settings(frame: &Frame) -> Vec<usize> {
-    let mut numbers: BTreeMap<&[usize], usize> = BTreeMap::new();
+fn settings(frame: &Frame) -> Vec<u32> {
+    let mut numbers: BTreeMap<&[usize], u32> = BTreeMap::new();
     frame
         .rows
         .iter()
         .map(|row| {
-            let next = numbers.len();
+            let next = numbers.len() as u32;
             *numbers.entry(row.levels.as_slice()).or_insert(next)
         })
         .collect()

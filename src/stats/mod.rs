@@ -9,6 +9,7 @@ pub mod comparisons;
 pub mod components;
 pub mod conformity;
 pub mod consistency;
+mod cross_products;
 pub mod deletion;
 pub mod digits;
 pub mod equal_spread;

@@ -15,6 +15,7 @@
 //! curvatures: Bisgaard and Ankenman (1996), Technometrics 38:238 (all from memory). Lack of fit against pure error: any text.
 //! Never here: names, units, words. Reference values: tests/surface.rs.
 
+use super::linear::{self, Within};
 use crate::numeric::distribution::{f_quantile_upper, f_upper, t_quantile_upper};
 use crate::numeric::{Cholesky, Matrix, Qr, sum};
 
@@ -68,26 +69,26 @@ pub struct Curvature {
 }
 
 /// Lack of fit of any least-squares model with `residual_df` and `rss`; `None` without repeated settings or beyond them.
-pub fn lack_of_fit(y: &[f64], settings: &[usize], rss: f64, residual_df: usize) -> Option<LackOfFit> {
-    let mut groups: std::collections::BTreeMap<usize, Vec<f64>> = std::collections::BTreeMap::new();
-    for (&value, &setting) in y.iter().zip(settings) {
-        groups.entry(setting).or_default().push(value);
-    }
-    let pure_df: usize = groups.values().map(|group| group.len() - 1).sum();
-    let pure: f64 = groups.values().map(|group| sum::sum_of_squares_about_mean(group)).sum();
-    let df = residual_df.checked_sub(pure_df).filter(|df| *df > 0)?;
-    if pure_df == 0 || !(pure > 0.0) {
+pub fn lack_of_fit(y: &[f64], settings: &[u32], rss: f64, residual_df: usize) -> Option<LackOfFit> {
+    let count = settings.iter().max().map_or(0, |&last| last as usize + 1);
+    let means = linear::fit_settings(y, settings, &Matrix::zeros(count, 0), true).ok()?;
+    against(means.within?, rss, residual_df)
+}
+
+fn against(pure: Within, rss: f64, residual_df: usize) -> Option<LackOfFit> {
+    let df = residual_df.checked_sub(pure.df).filter(|df| *df > 0)?;
+    if pure.df == 0 || !(pure.sum_of_squares > 0.0) {
         return None;
     }
-    let left = (rss - pure).max(0.0);
-    let f = left / df as f64 / (pure / pure_df as f64);
+    let left = (rss - pure.sum_of_squares).max(0.0);
+    let f = left / df as f64 / (pure.sum_of_squares / pure.df as f64);
     Some(LackOfFit {
         df,
         sum_of_squares: left,
-        pure_df,
-        pure_sum_of_squares: pure,
+        pure_df: pure.df,
+        pure_sum_of_squares: pure.sum_of_squares,
         f,
-        p: f_upper(f, df as f64, pure_df as f64),
+        p: f_upper(f, df as f64, pure.df as f64),
     })
 }
 
@@ -101,49 +102,64 @@ pub fn terms(factors: usize) -> Vec<(usize, Option<usize>)> {
     terms
 }
 
-/// Fits the surface. `None` where some coefficient cannot be told from the others, or nothing is left to judge by.
-pub fn fit(y: &[f64], x: &[Vec<f64>], others: &[Vec<f64>], settings: &[usize]) -> Option<Surface> {
+/// Fits the surface. Rows of one setting (from 0) have the same columns. `None` where they have not, where some coefficient
+/// cannot be told from the others, or nothing is left to judge by.
+pub fn fit(y: &[f64], x: &[Vec<f64>], others: &[Vec<f64>], settings: &[u32]) -> Option<Surface> {
     let n = y.len();
     let k = x.len();
     if k == 0 || x.iter().chain(others).any(|column| column.len() != n) || settings.len() != n {
         return None;
     }
-    let mut columns = vec![vec![1.0; n]];
-    for (i, j) in terms(k) {
-        columns.push(match j {
+    let mut columns: Vec<Vec<f64>> = terms(k)
+        .into_iter()
+        .map(|(i, j)| match j {
             None => x[i].clone(),
             Some(j) => x[i].iter().zip(&x[j]).map(|(a, b)| a * b).collect(),
-        });
-    }
-    let own = columns.len();
+        })
+        .collect();
+    let own = 1 + columns.len();
     columns.extend(others.iter().cloned());
-    let qr = Qr::new(&Matrix::from_columns(&columns));
-    if qr.rank() < columns.len() || qr.rank() >= n {
+    let count = settings.iter().max().map_or(0, |&last| last as usize + 1);
+    let mut first = vec![None; count];
+    for (row, &setting) in settings.iter().enumerate() {
+        let first = *first[setting as usize].get_or_insert(row);
+        if columns.iter().any(|column| column[first] != column[row]) {
+            return None;
+        }
+    }
+    let of_settings: Vec<Vec<f64>> = columns
+        .iter()
+        .map(|column| first.iter().map(|row| row.map_or(0.0, |row| column[row])).collect())
+        .collect();
+    let found = linear::fit_settings(y, settings, &Matrix::from_columns(&of_settings), true).ok()?;
+    if found.df_model < columns.len() || found.df_residual == 0 {
         return None;
     }
-    let solved = qr.solve(y);
-    let df = n - qr.rank();
-    let variance = solved.rss / df as f64;
-    let halves: Vec<Vec<f64>> = (0..own)
-        .map(|j| {
-            let mut c = vec![0.0; columns.len()];
-            c[j] = 1.0;
-            qr.half_of_combination(&c)
-        })
-        .collect::<Option<_>>()?;
+    let intercept = found.intercept?;
+    let mut coefficients = vec![intercept.estimate];
+    for coefficient in &found.coefficients[..own - 1] {
+        coefficients.push((*coefficient)?.estimate);
+    }
+    let unit = |j: usize| -> Vec<f64> { (0..columns.len()).map(|c| f64::from(u8::from(c + 1 == j))).collect() };
     let mut covariance = Matrix::zeros(own, own);
     for i in 0..own {
-        for j in 0..own {
-            covariance[(i, j)] = variance * sum::dot(&halves[i], &halves[j]);
+        for j in 0..=i {
+            // The combination that has coefficient 0, the intercept, stands for itself.
+            let part = |j: usize| f64::from(u8::from(j == 0));
+            let value = found.covariance((part(i), &unit(i)), (part(j), &unit(j)))?;
+            covariance[(i, j)] = value;
+            covariance[(j, i)] = value;
         }
     }
     Some(Surface {
         factors: k,
-        coefficients: solved.coefficients[..own].iter().map(|c| c.unwrap_or(0.0)).collect(),
+        coefficients,
         covariance,
-        variance,
-        df,
-        lack_of_fit: lack_of_fit(y, settings, solved.rss, df),
+        variance: found.ms_residual()?,
+        df: found.df_residual,
+        lack_of_fit: found
+            .within
+            .and_then(|pure| against(pure, found.ss_residual, found.df_residual)),
     })
 }
 
@@ -392,7 +408,7 @@ mod tests {
     fn a_plane_has_no_turning_point_to_tell() {
         let x: Vec<f64> = (0..12).map(|i| f64::from(i % 3) - 1.0).collect();
         let y: Vec<f64> = (0..12).map(|i| 5.0 * x[i] + [0.1, -0.1, 0.05, -0.05][i / 3]).collect();
-        let settings: Vec<usize> = (0..12).map(|i| i % 3).collect();
+        let settings: Vec<u32> = (0..12).map(|i| i % 3).collect();
         let surface = fit(&y, std::slice::from_ref(&x), &[], &settings).unwrap();
         assert_eq!(surface.turning_range(0.95), [None]);
         assert!(surface.lack_of_fit.is_none());
