@@ -13,6 +13,7 @@ use std::sync::OnceLock;
 use super::estimate::Estimate;
 use crate::numeric::Matrix;
 use crate::protocol::{ComponentIntervals, DegreesOfFreedom, Likelihood, ModelPlan};
+use crate::stats::balanced::BalancedPlan;
 use crate::stats::deletion::Grouping;
 use crate::stats::mixed::{self, DfMethod, Method, MixedError, MixedFit, MixedProblem, RandomTerm};
 use crate::stats::strata::{Partition, TermColumns};
@@ -67,6 +68,8 @@ pub(super) struct MixedModel {
     /// True if the rows of the model are single readings.
     pub of_readings: bool,
     stream: String,
+    /// The plan, where it is balanced and sums of squares give what the search would find.
+    balanced: Option<BalancedPlan>,
     bootstrap: OnceLock<Vec<Vec<f64>>>,
 }
 
@@ -154,7 +157,11 @@ impl MixedModel {
                 Err(problem) => return Err(problem),
             }
         };
+        let plain = !of_readings && drawn.is_empty() && weights.is_none() && strata.len() == coarse;
+        let asked = method == Method::Reml && request.plan.component_intervals == ComponentIntervals::Bootstrap;
+        let balanced = (plain && asked).then(|| BalancedPlan::new(request.partitions, request.terms).ok());
         Ok(Self {
+            balanced: balanced.flatten(),
             fit,
             plan: request.plan.clone(),
             strata,
@@ -306,7 +313,11 @@ impl MixedModel {
                 .map(|i| (i.low, i.high)),
             ComponentIntervals::Bootstrap => mixed::percentile_interval(
                 self.bootstrap
-                    .get_or_init(|| self.fit.bootstrap(self.plan.bootstrap, &self.stream))
+                    .get_or_init(|| {
+                        self.fit.bootstrap_with(self.plan.bootstrap, &self.stream, |y| {
+                            Some(self.balanced.as_ref()?.components(y)?.variances)
+                        })
+                    })
                     .get(place)?,
                 confidence,
             ),

@@ -252,6 +252,37 @@ mod tests {
         assert!((20..100).contains(&singular), "{singular}");
     }
 
+    /// Independent: bootstrap samples by sums of squares are those by search.
+    #[test]
+    fn the_bootstrap_takes_the_shortcut() {
+        let (partitions, terms) = plan();
+        let prepared = BalancedPlan::new(&partitions, &terms).unwrap();
+        let mut columns = vec![vec![1.0; 32]];
+        columns.extend(terms.iter().flat_map(|term| term.columns.iter().cloned()));
+        let random: Vec<RandomTerm> = partitions[..2]
+            .iter()
+            .map(|p| RandomTerm::intercept(p.cell.clone(), p.cells))
+            .collect();
+        let mut stream = Stream::named("shortcut");
+        let effects: Vec<f64> = (0..12).map(|_| stream.normal()).collect();
+        let y: Vec<f64> = (0..32)
+            .map(|run| effects[run / 8] + effects[4 + run / 4] + stream.normal())
+            .collect();
+        let general = Prepared::new(&Matrix::from_columns(&columns), &random, None).unwrap();
+        let fitted = general.fit(&y, Method::Reml).unwrap();
+        let slow = fitted.bootstrap(40, "shortcut\n");
+        let taken = std::sync::atomic::AtomicUsize::new(0);
+        let quick = fitted.bootstrap_with(40, "shortcut\n", |y| {
+            taken.fetch_add(1, std::sync::atomic::Ordering::Relaxed);
+            Some(prepared.components(y)?.variances)
+        });
+        assert_eq!(taken.into_inner(), 40);
+        for (a, b) in slow.iter().flatten().zip(quick.iter().flatten()) {
+            // A root of a variance near zero keeps half of its digits.
+            assert!((a - b).abs() < 1e-6 || (a * a - b * b).abs() < 1e-9, "{a} {b}");
+        }
+    }
+
     /// Closed form: crossed strata with a negative estimate are left to the search.
     #[test]
     fn crossed_strata_at_the_boundary_are_left_to_the_search() {

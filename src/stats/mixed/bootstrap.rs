@@ -21,6 +21,18 @@ impl MixedFit {
     /// `components`, each sorted. Sets to which no model could be fitted are left out.
     #[must_use]
     pub fn bootstrap(&self, samples: usize, name: &str) -> Vec<Vec<f64>> {
+        self.bootstrap_with(samples, name, |_| None)
+    }
+
+    /// As [`MixedFit::bootstrap`]; `shortcut` gives the variances at the maximum of the likelihood for a set where it knows a
+    /// quicker way to them than the search, in the order of `components`.
+    #[must_use]
+    pub fn bootstrap_with(
+        &self,
+        samples: usize,
+        name: &str,
+        shortcut: impl Fn(&[f64]) -> Option<Vec<f64>> + Sync,
+    ) -> Vec<Vec<f64>> {
         let prepared = Prepared {
             layout: std::sync::Arc::clone(&self.layout),
         };
@@ -29,6 +41,9 @@ impl MixedFit {
             .map(|sample| {
                 let mut stream = Stream::named(&format!("{name}sample {sample}\n"));
                 let y = self.simulate(&mut stream);
+                if let Some(variances) = shortcut(&y).filter(|v| v.len() == self.components.len()) {
+                    return Some(variances.into_iter().map(f64::sqrt).collect());
+                }
                 let fit = prepared.fit(&y, self.method).ok()?;
                 Some(
                     fit.components
