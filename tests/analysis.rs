@@ -684,6 +684,61 @@ fn a_numeric_factor_is_a_slope_and_a_departure() {
     );
 }
 
+/// Closed form: where a pair is planned, the slope at each level is that of the level's own runs; over both levels it is
+/// their mean, and all of it is judged together (two settings, Bonferroni).
+#[test]
+fn slopes_at_each_level_of_another_factor() {
+    let factors = "[factor.offset]\nset_on = \"run\"\nlevels = [0, 1, 3]\nscale = \"numeric\"\nunit = \"mm\"\n\
+                   [factor.finish]\nset_on = \"run\"\nlevels = [\"turned\", \"waxed\"]\n";
+    let rest = "[analysis]\nplanned = [[\"offset\", \"finish\"]]\n";
+    let protocol = as_run(ONE_UNIT, factors, rest);
+    let readings = [
+        ("0", "turned", "10.0"),
+        ("0", "turned", "10.2"),
+        ("1", "turned", "9.0"),
+        ("1", "turned", "9.2"),
+        ("3", "turned", "8.0"),
+        ("3", "turned", "8.2"),
+        ("0", "waxed", "10.0"),
+        ("0", "waxed", "10.1"),
+        ("1", "waxed", "11.1"),
+        ("1", "waxed", "11.0"),
+        ("3", "waxed", "13.0"),
+        ("3", "waxed", "13.1"),
+    ];
+    let rows: Vec<_> = readings
+        .iter()
+        .map(|(offset, finish, value)| {
+            (
+                vec![],
+                vec![(*offset).to_owned(), (*finish).to_owned()],
+                (*value).to_owned(),
+            )
+        })
+        .collect();
+    let findings = analyse(&protocol, &record(&protocol, &rows));
+    let slopes = &y(&findings).slopes_within;
+    assert_eq!(slopes.len(), 2);
+    close(slopes[0].per_unit, -3.0 / (14.0 / 3.0), 1e-10, "turned");
+    close(slopes[1].per_unit, 1.0, 1e-10, "waxed");
+    assert_eq!(slopes[1].within["finish"], "waxed");
+    close(
+        y(&findings).slopes[0].per_unit,
+        f64::midpoint(slopes[0].per_unit, slopes[1].per_unit),
+        1e-10,
+        "over both",
+    );
+    for slope in slopes {
+        // Six runs of a finish on offsets with Σ(x − x̄)² = 28/3.
+        let error = (y(&findings).residual.variance.unwrap() / (28.0 / 3.0)).sqrt();
+        close(slope.standard_error.unwrap(), error, 1e-10, "standard error");
+        let together = slope.together.as_ref().unwrap();
+        assert_eq!(together.method, "2 settings (Bonferroni)");
+        assert!(together.low < slope.low.unwrap() && together.high > slope.high.unwrap());
+        close(slope.p_adjusted.unwrap(), 2.0 * slope.p.unwrap(), 1e-6, "adjusted p");
+    }
+}
+
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(24))]
 

@@ -183,6 +183,12 @@ fn a_drift_comes_back_and_the_differences_are_corrected() {
         1e-9,
         "first to last",
     );
+    // What the figure shows: results less the effects of their levels, the drift still in them.
+    assert_eq!(drift.course.len(), 16);
+    for (at, point) in drift.course.iter().enumerate() {
+        assert_eq!(point.position, at + 1);
+        assert!((point.left - slope.value * (at as f64 - 7.5)).abs() < 0.01, "{point:?}");
+    }
     let change = change(&drift.changes, "b");
     assert!((change.corrected.value - 0.5).abs() < 5e-3, "{change:?}");
     assert!((change.uncorrected.value - 0.5).abs() > (change.corrected.value - 0.5).abs());

@@ -75,14 +75,21 @@ proptest! {
         out.sort_unstable();
         out.dedup();
         let all = linear::fit(&y, &Matrix::from_columns(&columns[1..]), true).unwrap();
-        for row in 0..12 {
-            prop_assert!((1.0 - deletion.freedom(row) - all.leverages[row]).abs() < 1e-9);
+        let leverages = all.leverages(&Matrix::from_columns(&columns[1..])).unwrap();
+        for (row, leverage) in leverages.iter().enumerate() {
+            prop_assert!((1.0 - deletion.freedom(row) - leverage).abs() < 1e-9);
             prop_assert!((deletion.residuals()[row] - all.residuals[row]).abs() < 1e-9);
         }
         let deleted = deletion.without(&out).unwrap();
         let kept: Vec<Vec<f64>> = columns[1..].iter().map(|column| without(column, &out)).collect();
         let refit = linear::fit(&without(&y, &out), &Matrix::from_columns(&kept), true).unwrap();
         prop_assert!((deleted.variance.unwrap() - refit.ms_residual().unwrap()).abs() < 1e-8);
+        // Both columns at once: their test without the rows, and with them.
+        let unit = |j: usize| (0..3).map(|c| f64::from(u8::from(c == j))).collect::<Vec<f64>>();
+        let both: Vec<Vec<f64>> = [1, 2].map(|j| deletion.direction(&unit(j)).unwrap()).to_vec();
+        prop_assert!((deletion.squares(&both, None).unwrap() - all.partial(&[vec![0, 1]])[0].sum_of_squares).abs() < 1e-8);
+        let left = deletion.squares(&both, Some(&deleted)).unwrap();
+        prop_assert!((left - refit.partial(&[vec![0, 1]])[0].sum_of_squares).abs() < 1e-8);
         for j in 0..2 {
             let mut c = vec![0.0; 3];
             c[j + 1] = 1.0;
@@ -124,24 +131,6 @@ proptest! {
             prop_assert!((value - wanted).abs() < 1e-8 && (factor - wanted_factor).abs() < 1e-8);
         }
     }
-}
-
-/// Closed form: a column that joins the model has the coefficient and error that a fit with it gives.
-#[test]
-fn a_joined_column_is_a_fit_with_it() {
-    let (y, columns, _) = rows(12, 5);
-    let deletion = Deletion::new(&y, &Matrix::from_columns(&columns[..2]), &[]).unwrap();
-    let (slope, factor, variance) = deletion.joined(&columns[2]).unwrap();
-    let fit = linear::fit(&y, &Matrix::from_columns(&columns[1..]), true).unwrap();
-    let wanted = fit.coefficients[1].unwrap();
-    close(slope, wanted.estimate, 1e-9, "slope");
-    close(
-        (factor * variance).sqrt(),
-        wanted.standard_error.unwrap(),
-        1e-9,
-        "error",
-    );
-    assert_eq!(deletion.joined(&columns[1]), None);
 }
 
 /// Independent: a script in another language, `tests/reference/spread-by-group/compute.py`.
@@ -310,6 +299,58 @@ fn conclusions_without_questioned_readings() {
         plain.responses["y"].contrasts[0].difference
     );
     assert!(diagnosis(&plain).without_questioned.is_none());
+}
+
+/// The conclusions compared are those that the report states: differences judged together with the others of their factor, at
+/// each setting of a planned pair too, and planned tests of several degrees of freedom.
+#[test]
+fn conclusions_rest_on_simultaneous_intervals() {
+    let (lots, heats) = (["A", "B", "C"], ["low", "high"]);
+    let factors = factor("lot", "run", &lots.map(str::to_owned)) + &factor("heat", "run", &heats.map(str::to_owned));
+    let rest = "[analysis]\nplanned = [\"lot\", [\"lot\", \"heat\"]]\n";
+    let protocol = as_run(ONE_UNIT, &factors, rest);
+    let mut stream = Stream::named("together");
+    let mut rows = Vec::new();
+    for (l, lot) in lots.iter().enumerate() {
+        for (h, heat) in heats.iter().enumerate() {
+            for _ in 0..4 {
+                let y = 60.0 + 0.9 * l as f64 + (l * h) as f64 + 0.5 * stream.normal();
+                rows.push((vec![], vec![(*lot).to_owned(), (*heat).to_owned()], format!("{y:.4}")));
+            }
+        }
+    }
+    let mut record = record(&protocol, &rows);
+    record.questioned.push(Questioned {
+        run: 3,
+        what: "y".to_owned(),
+        text: String::new(),
+        why: "lies outside what is expected".to_owned(),
+    });
+    let findings = analyse(&protocol, &record);
+    let found = &findings.responses["y"];
+    let headlines = &diagnosis(&findings).without_questioned.as_ref().unwrap().headlines;
+    let of = |about: &str| headlines.iter().find(|h| h.about == about).unwrap();
+    assert_eq!(headlines.iter().filter(|h| h.about.contains(" at heat ")).count(), 6);
+    for contrast in found.contrasts.iter().filter(|c| c.factor == "lot") {
+        let together = contrast.together.as_ref().unwrap();
+        let at = contrast
+            .within
+            .get("heat")
+            .map_or_else(String::new, |heat| format!(" at heat {heat}"));
+        let headline = &of(&format!("lot {} against {}{at}", contrast.to, contrast.from)).with_all;
+        assert_eq!((headline.low, headline.high), (Some(together.low), Some(together.high)));
+    }
+    let whole = &of("lot × heat as a whole").with_all;
+    let effect = found.effects.iter().find(|e| e.term == "lot × heat").unwrap();
+    assert_eq!((whole.value, whole.p), (None, effect.p_adjusted));
+    assert_eq!(
+        whole.conclusion,
+        if effect.p_adjusted.unwrap() <= 0.05 {
+            "seen"
+        } else {
+            "undecided"
+        }
+    );
 }
 
 /// A study in blocks with a run lost gets the checks that a balanced one has, and the odd run is seen.

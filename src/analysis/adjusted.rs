@@ -141,6 +141,26 @@ impl<'a> Adjusted<'a> {
         })
     }
 
+    /// What is left of each result once the effects of the model are taken out, but for those of one added block.
+    pub(super) fn left(&self, frame: &Frame, block: usize, columns: &[Vec<f64>]) -> Vec<f64> {
+        let slopes: Vec<f64> = (0..columns.len())
+            .map(|column| {
+                let weights: Vec<f64> = (0..columns.len()).map(|c| f64::from(u8::from(c == column))).collect();
+                self.added(block, &weights).value
+            })
+            .collect();
+        frame
+            .rows
+            .iter()
+            .zip(self.mixed.fitted())
+            .enumerate()
+            .map(|(row, (own, fitted))| {
+                let kept: f64 = slopes.iter().zip(columns).map(|(b, column)| b * column[row]).sum();
+                own.result - fitted + kept
+            })
+            .collect()
+    }
+
     /// The test of one added block.
     pub(super) fn test(&self, block: usize) -> Option<TermTest> {
         let term = self.fit.terms.len() + block;
@@ -180,13 +200,9 @@ impl<'a> Adjusted<'a> {
         let mut found = Vec::new();
         for (factor, declared) in self.protocol.factors.iter().enumerate() {
             for slope in slopes.iter().filter(|s| s.factor == declared.name) {
-                let Some(centred) = declared.centred_levels() else {
+                let Some((lowest, highest)) = declared.ends() else {
                     continue;
                 };
-                let end = |better: fn(&f64, &f64) -> bool| {
-                    (1..centred.len()).fold(0, |end, l| if better(&centred[l], &centred[end]) { l } else { end })
-                };
-                let (lowest, highest) = (end(f64::lt), end(f64::gt));
                 let span = slope.span.1 - slope.span.0;
                 let scaled = |v: Option<f64>| v.map(|v| v * span);
                 // The slope alone, without what it leaves over.

@@ -4,6 +4,7 @@
 //! Out: one `Check` a question, each with its answer in a sentence.
 
 use super::diagnosis::{Diagnosis, SpreadByLevel};
+use super::drift::DriftFinding;
 use super::findings::{Check, Outcome};
 use super::fit::Fit;
 use super::frame::Frame;
@@ -24,15 +25,14 @@ pub(super) fn checks(
     fit: &Fit,
     diagnosis: &Diagnosis,
     ready: &Result<Deletion, &'static str>,
+    drift: Option<&DriftFinding>,
 ) -> Vec<Check> {
-    let mut checks = Vec::new();
+    let mut checks = vec![along_order(frame, drift, response, fit.confidence)];
     if let Some(balanced) = fit.balanced() {
         let strata = &balanced.strata;
-        checks.push(trend(frame, fit, strata, response));
         checks.extend(diagnosis.spread.iter().map(spread));
         checks.push(odd_run(frame, fit, strata, response));
     } else if let Ok(deletion) = ready {
-        checks.push(trust::trend(frame, deletion, response));
         checks.extend(diagnosis.spread.iter().map(spread));
         checks.extend(trust::odd_run(diagnosis, deletion, response));
     }
@@ -69,45 +69,38 @@ pub(super) fn judged(name: String, p: f64, statistic: f64, look: String, fine: S
     }
 }
 
-/// Does the response drift along the run order? The position joins the model in the finest stratum, after everything else.
-fn trend(frame: &Frame, fit: &Fit, strata: &StrataFit, response: &Response) -> Check {
+/// Do the results drift along the run order? As the drift in the model tells it.
+fn along_order(frame: &Frame, drift: Option<&DriftFinding>, response: &Response, confidence: f64) -> Check {
     let name = "drift along the run order";
     if !frame.ordered {
         return cannot_tell(name, "The order in which the readings were made is not on record.");
     }
-    let finest = fit.partitions.len() - 1;
-    let position: Vec<f64> = frame.rows.iter().map(|row| row.position as f64).collect();
-    let along = &strata.left_in_finest(&position, &fit.partitions);
-    let length = sum::dot(along, along);
-    if length < 1e-9 {
+    let Some(drift) = drift else {
         return cannot_tell(
             name,
-            "The run order follows the effects so closely that a drift cannot be told from them.",
+            "There are too few or too many runs to look for a drift along their order.",
         );
+    };
+    let told = drift.per_run.as_ref().and_then(|slope| Some((slope.value, slope.p?)));
+    let Some((slope, p)) = told else {
+        let why = drift.note.as_deref().unwrap_or("nothing is left to judge it by");
+        return cannot_tell(name, &format!("A drift along the run order cannot be told: {why}."));
+    };
+    let seen = p <= 1.0 - confidence;
+    Check {
+        name: name.to_owned(),
+        outcome: if seen { Outcome::Look } else { Outcome::NothingFound },
+        answer: if seen {
+            format!(
+                "The results drift along the run order, by {slope:.3} {} a run.",
+                response.unit
+            )
+        } else {
+            "No drift along the run order is seen.".to_owned()
+        },
+        statistic: Some(slope),
+        p: Some(p),
     }
-    let Some((mean_square, df)) = fit.error(finest).filter(|(_, df)| *df >= 2.0) else {
-        return cannot_tell(
-            name,
-            "Too few degrees of freedom are left to see a drift along the run order.",
-        );
-    };
-    let slope = sum::dot(along, &strata.residuals) / length;
-    let explained = slope * slope * length;
-    let left = (mean_square * df - explained).max(0.0) / (df - 1.0);
-    let t = if left > 0.0 {
-        slope.abs() / (left / length).sqrt()
-    } else {
-        f64::INFINITY
-    };
-    let p = (2.0 * t_upper(t, df - 1.0)).min(1.0);
-    let unit = &response.unit;
-    judged(
-        name.to_owned(),
-        p,
-        slope,
-        format!("The results drift along the run order, by {slope:.3} {unit} a run inside the set-ups."),
-        "No drift along the run order is seen inside the set-ups.".to_owned(),
-    )
 }
 
 /// Is the spread the same at every level of a factor?

@@ -1,12 +1,12 @@
 //! Differences between levels: which are taken, and how they are judged together.
 //!
-//! In:  protocol and fit. Out: `ContrastFinding`s.
+//! In:  protocol and fit. Out: `ContrastFinding`s, and the slopes of numeric factors at levels of others.
 //!
 //! The differences of one factor are one family: all pairs, or all levels against the one that the protocol names. The
 //! same differences taken at each level of another factor are a family of their own.
 
 use super::estimate::Estimate;
-use super::findings::{ContrastFinding, TogetherFinding, Verdict};
+use super::findings::{ContrastFinding, SlopeWithinFinding, TogetherFinding, Verdict};
 use super::fit::Fit;
 use super::randomization::Redraw;
 use super::response::level_names;
@@ -25,18 +25,34 @@ pub(super) fn contrasts(
     redraw: Option<&Redraw>,
     relevant: Option<f64>,
 ) -> Vec<ContrastFinding> {
-    let mut found = Vec::new();
+    let mut found = some_contrasts(protocol, fit, relevant, &|_| true);
     for factor in 0..protocol.factors.len() {
-        if protocol.factors[factor].random {
-            continue;
-        }
-        let mut own = family(protocol, fit, factor, &vec![factor], &[Vec::new()], relevant);
+        let mut own = found
+            .iter_mut()
+            .filter(|c| c.factor == protocol.factors[factor].name && c.within.is_empty());
         if let Some(redraw) = redraw.filter(|_| protocol.analysis.planned.contains(&vec![factor])) {
-            for (contrast, (from, to)) in own.iter_mut().zip(pairs(protocol, factor)) {
+            for (contrast, (from, to)) in own.by_ref().zip(pairs(protocol, factor)) {
                 contrast.randomization = redraw.difference(factor, from, to);
             }
         }
-        found.extend(own);
+    }
+    found
+}
+
+/// Those differences whose name, as [`about`] gives it, is wanted; without intervals by randomization. What a simultaneous
+/// interval needs takes its time where each difference has degrees of freedom of its own.
+pub(super) fn some_contrasts(
+    protocol: &Protocol,
+    fit: &Fit,
+    relevant: Option<f64>,
+    wanted: &dyn Fn(&str) -> bool,
+) -> Vec<ContrastFinding> {
+    let mut found = Vec::new();
+    for factor in 0..protocol.factors.len() {
+        if !protocol.factors[factor].random {
+            let one = [Vec::new()];
+            found.extend(family(protocol, fit, factor, &vec![factor], &one, relevant, wanted));
+        }
     }
     let pairs_planned = protocol
         .analysis
@@ -48,10 +64,94 @@ pub(super) fn contrasts(
             let settings: Vec<Vec<(FactorId, usize)>> = (0..protocol.factors[other].corner_levels())
                 .map(|level| vec![(other, level)])
                 .collect();
-            found.extend(family(protocol, fit, factor, effect, &settings, relevant));
+            found.extend(family(protocol, fit, factor, effect, &settings, relevant, wanted));
         }
     }
     found
+}
+
+/// The slopes of the numeric factors of planned pairs at each level of the other factor, with the column values of every term.
+pub(super) fn slopes_within(
+    protocol: &Protocol,
+    fit: &Fit,
+    relevant: Option<f64>,
+) -> Vec<(SlopeWithinFinding, Vec<Vec<f64>>)> {
+    let mut found = Vec::new();
+    let planned = protocol.analysis.planned.iter();
+    for effect in planned.filter(|e| e.len() == 2 && fit.holds(e)) {
+        for (factor, other) in [(effect[0], effect[1]), (effect[1], effect[0])] {
+            let declared = &protocol.factors[factor];
+            let Some(span) = declared
+                .span()
+                .filter(|_| !declared.random && !protocol.factors[other].random)
+            else {
+                continue;
+            };
+            let settings = protocol.factors[other].corner_levels();
+            if settings > MOST_DIFFERENCES {
+                continue;
+            }
+            let together = protocol.analysis.comparisons == Comparisons::Together && settings > 1;
+            let mut judge = Judge::new(Family::AllPairs(2), settings, fit.confidence);
+            for level in 0..settings {
+                let at = [(other, level)];
+                let values = fit.slope_values(protocol, factor, &at);
+                let estimate = fit.estimate(0.0, &values);
+                let judged = estimate.standard_error.zip(estimate.df).filter(|_| together);
+                let judged = judged.map(|(standard_error, df)| {
+                    judge.judge(&Difference {
+                        value: estimate.value,
+                        standard_error,
+                        df,
+                    })
+                });
+                let mut slope = SlopeWithinFinding {
+                    factor: declared.name.clone(),
+                    unit: declared.unit.clone(),
+                    within: level_names(protocol, &at),
+                    per_unit: estimate.value,
+                    standard_error: estimate.standard_error,
+                    df: estimate.df,
+                    low: estimate.low,
+                    high: estimate.high,
+                    p: estimate.p,
+                    p_adjusted: judged.map(|j| j.p),
+                    together: judged.map(|j| TogetherFinding {
+                        method: format!("{settings} settings (Bonferroni)"),
+                        comparisons: settings,
+                        low: j.low,
+                        high: j.high,
+                    }),
+                    span,
+                    planned: true,
+                    aliases: fit.aliases_of(effect),
+                    verdict: None,
+                };
+                let (low, high) = slope.interval();
+                let length = span.1 - span.0;
+                slope.verdict = relevant
+                    .zip(low.zip(high))
+                    .map(|(size, (low, high))| verdict(low * length, high * length, size));
+                found.push((slope, values));
+            }
+        }
+    }
+    found
+}
+
+/// What a difference is about: `instrument B against A`, `finish waxed against turned at temperature 21 °C`.
+pub(super) fn about(contrast: &ContrastFinding) -> String {
+    let named: Vec<String> = contrast
+        .within
+        .iter()
+        .map(|(factor, level)| format!("{factor} {level}"))
+        .collect();
+    let at = if named.is_empty() {
+        String::new()
+    } else {
+        format!(" at {}", named.join(", "))
+    };
+    format!("{} {} against {}{at}", contrast.factor, contrast.to, contrast.from)
 }
 
 /// The pairs of levels compared, (from, to).
@@ -66,11 +166,8 @@ fn pairs(protocol: &Protocol, factor: FactorId) -> Vec<(usize, usize)> {
 
 /// The pairs of levels whose differences are listed; none for a factor with so many levels that no table helps.
 pub(super) fn listed_pairs(protocol: &Protocol, factor: FactorId) -> Vec<(usize, usize)> {
-    if let Some(numbers) = protocol.factors[factor].centred_levels() {
-        let end = |better: fn(&f64, &f64) -> bool| {
-            (1..numbers.len()).fold(0, |end, l| if better(&numbers[l], &numbers[end]) { l } else { end })
-        };
-        return vec![(end(f64::lt), end(f64::gt))];
+    if let Some(ends) = protocol.factors[factor].ends() {
+        return vec![ends];
     }
     let pairs = pairs(protocol, factor);
     if pairs.len() > MOST_DIFFERENCES {
@@ -88,6 +185,7 @@ fn family(
     effect: &Effect,
     settings: &[Vec<(FactorId, usize)>],
     relevant: Option<f64>,
+    wanted: &dyn Fn(&str) -> bool,
 ) -> Vec<ContrastFinding> {
     let declared = &protocol.factors[factor];
     let pairs = pairs(protocol, factor);
@@ -122,6 +220,10 @@ fn family(
                 randomization: None,
             })
             .collect();
+        let asked: Vec<bool> = own.iter().map(|contrast| wanted(&about(contrast))).collect();
+        if !asked.contains(&true) {
+            continue;
+        }
         if protocol.analysis.comparisons == Comparisons::Together {
             let family = common(protocol, factor, &difference, &estimates);
             if let Some((family, approximate)) = family {
@@ -129,7 +231,7 @@ fn family(
                     judge = Some(Judge::new(family, settings.len(), fit.confidence));
                 }
                 if let Some(judge) = &mut judge {
-                    judge_together(judge, approximate, settings.len(), &estimates, &mut own);
+                    judge_together(judge, approximate, settings.len(), (&estimates, &asked), &mut own);
                 }
             }
         }
@@ -139,7 +241,12 @@ fn family(
                 .zip(interval.0.zip(interval.1))
                 .map(|(size, (low, high))| verdict(low, high, size));
         }
-        found.extend(own);
+        found.extend(
+            own.into_iter()
+                .zip(asked)
+                .filter(|(_, asked)| *asked)
+                .map(|(own, _)| own),
+        );
     }
     found
 }
@@ -170,7 +277,7 @@ fn judge_together(
     judge: &mut Judge,
     approximate: bool,
     settings: usize,
-    estimates: &[Estimate],
+    (estimates, asked): (&[Estimate], &[bool]),
     found: &mut [ContrastFinding],
 ) {
     let mut parts: Vec<String> = Vec::new();
@@ -185,7 +292,7 @@ fn judge_together(
         parts.push(format!("{settings} settings (Bonferroni)"));
     }
     let comparisons = found.len() * settings;
-    for (contrast, estimate) in found.iter_mut().zip(estimates) {
+    for ((contrast, estimate), _) in found.iter_mut().zip(estimates).zip(asked).filter(|(_, asked)| **asked) {
         let (Some(standard_error), Some(df)) = (estimate.standard_error, estimate.df) else {
             continue;
         };

@@ -10,10 +10,11 @@ use rust_decimal::prelude::ToPrimitive;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::findings::ContrastFinding;
 use super::fit::Fit;
 use super::frame::Frame;
-use super::headline::{HeadlineFinding, headlines};
-use super::influence::{InfluenceFinding, changed, deletion, influence};
+use super::headline::{Headline, HeadlineFinding, headlines, some_headlines};
+use super::influence::{InfluenceFinding, by_refits, changed, deletion, influence};
 use super::surface::{LackOfFitFinding, lack_of_fit};
 use crate::numeric::{Matrix, sum};
 use crate::plan::Plan;
@@ -178,6 +179,8 @@ pub(super) struct Look<'a> {
     pub response: ResponseId,
     pub frame: &'a Frame,
     pub fit: &'a Fit,
+    /// The differences between levels that the fit gives.
+    pub contrasts: &'a [ContrastFinding],
 }
 
 impl Look<'_> {
@@ -195,17 +198,32 @@ impl Look<'_> {
             (None, Err(_)) => None,
         };
         let odd_readings = self.odd_readings();
+        let all = headlines(self.protocol, self.fit, self.relevant(), self.contrasts);
         let found = Diagnosis {
             replication: self.replication(),
-            influence: ready
-                .as_ref()
-                .ok()
-                .map(|d| influence(self.protocol, &declared.name, self.frame, self.fit, self.relevant(), d)),
+            influence: match &ready {
+                Ok(deletion) => Some(influence(
+                    self.protocol,
+                    &declared.name,
+                    self.frame,
+                    self.fit,
+                    (self.relevant(), &all),
+                    deletion,
+                )),
+                Err(_) if self.fit.balanced().is_none() => by_refits(
+                    self.protocol,
+                    &declared.name,
+                    self.frame,
+                    self.fit,
+                    (self.relevant(), &all),
+                ),
+                Err(_) => None,
+            },
             spread: residuals.map_or_else(Vec::new, |r| self.spread(&r)),
             lack_of_fit: lack_of_fit(self.frame, self.fit),
             transformation: self.transformation(),
             last_digits: self.last_digits(),
-            without_questioned: self.without_questioned(&odd_readings),
+            without_questioned: self.without_questioned(&odd_readings, &all),
             odd_readings,
         };
         (found, ready)
@@ -410,7 +428,7 @@ impl Look<'_> {
     }
 
     /// Every conclusion without the readings that are questioned, by whoever took them in or by the test.
-    fn without_questioned(&self, odd: &[OddReading]) -> Option<AlternativeFinding> {
+    fn without_questioned(&self, odd: &[OddReading], all: &[Headline]) -> Option<AlternativeFinding> {
         let columns = Columns::new(self.protocol);
         let mut reduced = self.record.clone();
         let mut readings = Vec::new();
@@ -441,12 +459,11 @@ impl Look<'_> {
         }
         let frame = Frame::gather(self.protocol, self.plan, &reduced, self.response);
         let name = &self.protocol.responses[self.response].name;
-        let all = headlines(self.protocol, self.fit, self.relevant());
         let (without, note) = match Fit::new(self.protocol, &frame, name) {
-            Ok(fit) => (headlines(self.protocol, &fit, self.relevant()), None),
+            Ok(fit) => (some_headlines(self.protocol, &fit, self.relevant(), &|_| true), None),
             Err(why) => (Vec::new(), Some(why)),
         };
-        let other: BTreeSet<&str> = changed(&all, &without).map(|(b, _)| b.about.as_str()).collect();
+        let other: BTreeSet<&str> = changed(all, &without).map(|(b, _)| b.about.as_str()).collect();
         Some(AlternativeFinding {
             readings,
             headlines: all

@@ -22,10 +22,21 @@ pub struct DriftFinding {
     pub per_run: Option<EstimateFinding>,
     /// Change from the first run to the last.
     pub over_all: Option<EstimateFinding>,
+    /// What is left of each result once the effects of the levels are taken out, in the order of the runs.
+    pub course: Vec<CoursePoint>,
     /// The changes between levels, without and with the drift in the model.
     pub changes: Vec<CorrectedFinding>,
     /// Why it cannot be told.
     pub note: Option<String>,
+}
+
+/// One run in the course of the study.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct CoursePoint {
+    /// Position in which it was made, from 1.
+    pub position: usize,
+    /// Its result less the effects of its levels; a drift stays in it.
+    pub left: f64,
 }
 
 /// The drift; `None` where the order is not known or there are too few or too many runs.
@@ -47,13 +58,24 @@ pub(super) fn drift(
     let none = |note: &str| DriftFinding {
         per_run: None,
         over_all: None,
+        course: Vec::new(),
         changes: Vec::new(),
         note: Some(note.to_owned()),
     };
-    Some(match Adjusted::new(protocol, frame, fit, &[vec![centred]]) {
+    let column = [centred];
+    Some(match Adjusted::new(protocol, frame, fit, &[column.to_vec()]) {
         Ok(adjusted) => DriftFinding {
             per_run: Some(adjusted.added(0, &[1.0]).into()),
             over_all: Some(adjusted.added(0, &[span]).into()),
+            course: frame
+                .rows
+                .iter()
+                .zip(adjusted.left(frame, 0, &column))
+                .map(|(row, left)| CoursePoint {
+                    position: row.position,
+                    left,
+                })
+                .collect(),
             changes: adjusted.changes(contrasts, slopes),
             note: None,
         },

@@ -344,6 +344,9 @@ pub struct ResponseFindings {
     pub contrasts: Vec<ContrastFinding>,
     /// Slopes of numeric factors.
     pub slopes: Vec<SlopeFinding>,
+    /// Slopes at each level of another factor, where the pair is planned.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub slopes_within: Vec<SlopeWithinFinding>,
     /// Where the spread comes from.
     pub components: Vec<Component>,
     /// The precision of the method, one entry a level; empty without a [precision] in the protocol.
@@ -638,6 +641,55 @@ pub struct SlopeFinding {
     /// The slopes that the randomization test does not rule out; left out where none was made.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub randomization: Option<ShiftFinding>,
+}
+
+/// The slope of a numeric factor at one level of another factor.
+#[derive(Debug, Clone, Serialize, Deserialize, JsonSchema)]
+pub struct SlopeWithinFinding {
+    /// The factor.
+    pub factor: String,
+    /// Unit of measure of the factor.
+    pub unit: String,
+    /// The level of the other factor.
+    pub within: BTreeMap<String, String>,
+    /// Change per unit.
+    pub per_unit: f64,
+    /// Standard error; null without an error term.
+    pub standard_error: Option<f64>,
+    /// Degrees of freedom.
+    pub df: Option<f64>,
+    /// Lower end of the interval.
+    pub low: Option<f64>,
+    /// Upper end of the interval.
+    pub high: Option<f64>,
+    /// p-value of 'no slope'.
+    pub p: Option<f64>,
+    /// p-value adjusted over the levels of the other factor; null where the protocol asks for each alone.
+    pub p_adjusted: Option<f64>,
+    /// The interval that holds together with those at the other levels; left out where the protocol asks for each alone.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub together: Option<TogetherFinding>,
+    /// Lowest and highest level studied.
+    pub span: (f64, f64),
+    /// True if its effect is planned.
+    pub planned: bool,
+    /// What else stands in the estimate: effects that these runs cannot tell from it.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub aliases: Vec<AliasFinding>,
+    /// The change over the whole span against the smallest difference that matters, from the simultaneous interval where there is
+    /// one; left out if the protocol states none.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub verdict: Option<Verdict>,
+}
+
+impl SlopeWithinFinding {
+    /// Ends of the interval that statements rest on: the simultaneous one where there is one.
+    #[must_use]
+    pub fn interval(&self) -> (Option<f64>, Option<f64>) {
+        self.together.as_ref().map_or((self.low, self.high), |together| {
+            (Some(together.low), Some(together.high))
+        })
+    }
 }
 
 /// One source of spread.

@@ -159,6 +159,26 @@ impl Fit {
         Some(self.estimate(0.0, &self.first_column_of(effect)?))
     }
 
+    /// Column values of every term in the slope of a numeric factor, its straight part, at fixed levels of others.
+    pub(super) fn slope_values(&self, protocol: &Protocol, factor: usize, at: &[(usize, usize)]) -> Vec<Vec<f64>> {
+        let declared = &protocol.factors[factor];
+        let Some(((lowest, highest), span)) = declared.ends().zip(declared.span()) else {
+            return self.terms.iter().map(|term| vec![0.0; term.df]).collect();
+        };
+        let with = |level: usize| [at, &[(factor, level)]].concat();
+        let mut values = self.difference_values(protocol, &with(highest), &with(lowest));
+        for (term, own) in self.terms.iter().zip(&mut values) {
+            for value in own {
+                *value = if term.part == Part::Whole {
+                    *value / (span.1 - span.0)
+                } else {
+                    0.0
+                };
+            }
+        }
+        values
+    }
+
     /// Column values of every term at which the first column of an effect stands alone: its slope, where it has one.
     pub(super) fn first_column_of(&self, effect: &Effect) -> Option<Vec<Vec<f64>>> {
         let term = self

@@ -4,38 +4,45 @@
 //! Out: how far each run and set-up lies from what the others say, how much it moves the effects, and which conclusions would
 //!      change without it.
 //!
-//! Closed forms look at every run and set-up (`stats::deletion`); those that would change a conclusion are left out in truth and
-//! the study is analysed again, since the closed form holds the ratios of the variances. Nothing is left out of the findings.
+//! Closed forms look at every run and set-up (`stats::deletion`); those that would change a conclusion, or nearly, are left out
+//! in truth and the study is analysed again, since the closed form holds the ratios of the variances. Nothing is left out of
+//! the findings.
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::fit::{Engine, Fit};
 use super::frame::Frame;
-use super::headline::{Conclusion, Headline, HeadlineFinding, headlines, some_headlines};
+use super::headline::{Basis, Conclusion, Headline, HeadlineFinding, some_headlines};
 use super::mixed_model::{MixedModel, Request};
 use crate::numeric::Matrix;
-use crate::numeric::distribution::{t_quantile_upper, t_upper};
+use crate::numeric::distribution::{f_upper, t_quantile_upper, t_upper};
 use crate::protocol::{Protocol, Weights};
-use crate::stats::deletion::Deletion;
+use crate::stats::deletion::{Deleted, Deletion};
 
 /// Most runs looked at, alone in their stratum and with set-ups above them.
 const MOST_RUNS: (usize, usize) = (1000, 400);
 /// Most set-ups of a kind looked at.
 const MOST_SET_UPS: usize = 200;
 /// Most analyses made again.
-const MOST_AGAIN: usize = 8;
+const MOST_AGAIN: usize = 12;
+/// Most runs and set-ups left out one by one where there are no closed forms.
+const MOST_REFITS: usize = 60;
+/// By how much the reach of an interval may turn out otherwise than by the closed form: where ratios of variances are
+/// estimated, and where there are none but a family of intervals takes its quantile from fewer degrees of freedom.
+const DOUBT: (f64, f64) = (0.1, 0.02);
 
 /// How much single runs and set-ups decide.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct InfluenceFinding {
-    /// Every run, in the order of the results.
+    /// Every run, in the order of the results; none in a model of single readings or with weights.
     pub runs: Vec<InfluenceOfRun>,
-    /// Every set-up of the units above the run.
+    /// Every set-up of the units above the run; none likewise.
     pub set_ups: Vec<InfluenceOfSetUp>,
     /// Conclusions that would change.
     pub changes: Vec<ChangeFinding>,
-    /// True if changes were looked for in every run and set-up; false if there were too many to analyse again.
+    /// True if every run and set-up without which a conclusion may change was left out in an analysis of its own; false if there
+    /// were too many.
     pub complete: bool,
 }
 
@@ -131,8 +138,10 @@ pub(super) fn deletion(protocol: &Protocol, frame: &Frame, fit: &Fit) -> Result<
 struct Candidate {
     name: String,
     rows: Vec<usize>,
-    /// The conclusions that would change, by the closed form.
+    /// The conclusions that would change by the closed form, or nearly.
     about: Vec<String>,
+    /// True if the closed form sees one change, false if it nearly does.
+    sure: bool,
 }
 
 pub(super) fn influence(
@@ -140,10 +149,9 @@ pub(super) fn influence(
     name: &str,
     frame: &Frame,
     fit: &Fit,
-    relevant: Option<f64>,
+    (relevant, all): (Option<f64>, &[Headline]),
     deletion: &Deletion,
 ) -> InfluenceFinding {
-    let all = headlines(protocol, fit, relevant);
     let mut found = InfluenceFinding {
         runs: Vec::new(),
         set_ups: Vec::new(),
@@ -165,15 +173,74 @@ pub(super) fn influence(
                 .map(|(shift, variance)| shift * (free / variance).sqrt()),
             distance: deleted.as_ref().and_then(|d| d.distance),
         });
-        suspects.extend(suspect(
-            format!("run {}", own.run),
-            vec![row],
-            deletion,
-            &all,
-            fit,
-            relevant,
-        ));
+        suspects.extend(suspect(format!("run {}", own.run), vec![row], deletion, all, fit));
     }
+    for set_up in set_ups(protocol, frame, fit) {
+        suspects.extend(suspect(set_up.name, set_up.rows.clone(), deletion, all, fit));
+        found.set_ups.push(InfluenceOfSetUp {
+            unit: set_up.unit,
+            label: set_up.label,
+            runs: set_up.rows.iter().map(|&row| frame.rows[row].run).collect(),
+            distance: deletion.without(&set_up.rows).and_then(|d| d.distance),
+        });
+    }
+    found.complete = suspects.len() <= MOST_AGAIN;
+    suspects.sort_by_key(|candidate| !candidate.sure);
+    for candidate in suspects.into_iter().take(MOST_AGAIN) {
+        found
+            .changes
+            .extend(again(protocol, name, frame, &candidate, all, relevant));
+    }
+    found
+}
+
+/// The conclusions that would change in a model without closed forms: every run and set-up left out in an analysis of its own.
+/// `None` for too many of them.
+pub(super) fn by_refits(
+    protocol: &Protocol,
+    name: &str,
+    frame: &Frame,
+    fit: &Fit,
+    (relevant, all): (Option<f64>, &[Headline]),
+) -> Option<InfluenceFinding> {
+    let every = || all.iter().map(|headline| headline.about.clone()).collect();
+    let runs = frame.rows.iter().enumerate().map(|(row, own)| Candidate {
+        name: format!("run {}", own.run),
+        rows: vec![row],
+        about: every(),
+        sure: false,
+    });
+    let set_ups = set_ups(protocol, frame, fit).into_iter().map(|set_up| Candidate {
+        name: set_up.name,
+        rows: set_up.rows,
+        about: every(),
+        sure: false,
+    });
+    let candidates: Vec<Candidate> = runs.chain(set_ups).take(MOST_REFITS + 1).collect();
+    if candidates.len() > MOST_REFITS {
+        return None;
+    }
+    let changes = candidates
+        .iter()
+        .flat_map(|candidate| again(protocol, name, frame, candidate, all, relevant));
+    Some(InfluenceFinding {
+        runs: Vec::new(),
+        set_ups: Vec::new(),
+        changes: changes.collect(),
+        complete: true,
+    })
+}
+
+/// The runs of one set-up of a unit above the run.
+struct SetUp {
+    name: String,
+    unit: String,
+    label: String,
+    rows: Vec<usize>,
+}
+
+fn set_ups(protocol: &Protocol, frame: &Frame, fit: &Fit) -> Vec<SetUp> {
+    let mut found = Vec::new();
     for stratum in 0..fit.partitions.len().saturating_sub(1) {
         let partition = &fit.partitions[stratum];
         if partition.cells < 3 || partition.cells > MOST_SET_UPS || partition.cells == frame.rows.len() {
@@ -191,59 +258,96 @@ pub(super) fn influence(
                 .iter()
                 .map(|&u| format!("{} {}", protocol.units[u].name, label(u)))
                 .collect();
-            found.set_ups.push(InfluenceOfSetUp {
+            found.push(SetUp {
+                name: names.join(", "),
                 unit: fit.structure.name(stratum, protocol),
                 label: labels.join(", "),
-                runs: rows.iter().map(|&row| frame.rows[row].run).collect(),
-                distance: deletion.without(&rows).and_then(|d| d.distance),
+                rows,
             });
-            suspects.extend(suspect(names.join(", "), rows, deletion, &all, fit, relevant));
         }
-    }
-    found.complete = suspects.len() <= MOST_AGAIN;
-    for candidate in suspects.into_iter().take(MOST_AGAIN) {
-        found
-            .changes
-            .extend(again(protocol, name, frame, &candidate, &all, relevant));
     }
     found
 }
 
 /// What may be left out, if the closed form sees a conclusion change.
-fn suspect(
-    name: String,
-    rows: Vec<usize>,
-    deletion: &Deletion,
-    all: &[Headline],
-    fit: &Fit,
-    relevant: Option<f64>,
-) -> Option<Candidate> {
+fn suspect(name: String, rows: Vec<usize>, deletion: &Deletion, all: &[Headline], fit: &Fit) -> Option<Candidate> {
     let deleted = deletion.without(&rows)?;
+    let doubt = if fit.partitions.len() > 1 || fit.balanced().is_none() {
+        DOUBT.0
+    } else {
+        DOUBT.1
+    };
+    let changes = |headline: &Headline, factor: f64| {
+        let without = conclusion_without(headline, deletion, &deleted, fit, factor);
+        without.is_some_and(|conclusion| conclusion != headline.conclusion)
+    };
+    let near = |headline: &&Headline| [1.0, 1.0 - doubt, 1.0 + doubt].iter().any(|&f| changes(headline, f));
+    let about: Vec<String> = all.iter().filter(near).map(|h| h.about.clone()).collect();
+    (!about.is_empty()).then(|| Candidate {
+        name,
+        rows,
+        about,
+        sure: all.iter().any(|headline| changes(headline, 1.0)),
+    })
+}
+
+/// What a headline would say without some rows, the ratios of variances held and its interval's reach taken so many times;
+/// `None` where it has no interval.
+fn conclusion_without(
+    headline: &Headline,
+    deletion: &Deletion,
+    deleted: &Deleted,
+    fit: &Fit,
+    factor: f64,
+) -> Option<Conclusion> {
     let scale = deleted.variance.unwrap_or(0.0) / deletion.variance();
-    let changes = |headline: &&Headline| {
+    let gone = deleted.rows().len() as f64;
+    let direction = |own: &mut dyn Iterator<Item = f64>| {
         let mut c = vec![0.0];
-        c.extend(headline.values.iter().flatten());
+        c.extend(own);
         // Covariates stand last and have no part in it.
         c.resize(deletion.columns(), 0.0);
-        let Some((error, df)) = headline.estimate.standard_error.zip(headline.estimate.df) else {
-            return false;
-        };
-        let Some(direction) = deletion.direction(&c) else {
-            return false;
-        };
-        let (_, before) = deletion.function(&direction);
-        let (value, after) = deletion.function_without(&direction, &deleted);
-        let df = (df - rows.len() as f64).max(1.0);
-        let reach = t_quantile_upper((1.0 - fit.confidence) / 2.0, df) * error * (scale * after / before).sqrt();
-        let size = relevant.filter(|_| headline.conclusion.has_verdict());
-        Conclusion::of(Some(value - reach), Some(value + reach), size) != headline.conclusion
+        deletion.direction(&c)
     };
-    let about: Vec<String> = all
-        .iter()
-        .filter(changes)
-        .map(|headline| headline.about.clone())
-        .collect();
-    (!about.is_empty()).then_some(Candidate { name, rows, about })
+    match &headline.basis {
+        Basis::Function {
+            values,
+            standard_error,
+            df,
+            interval,
+            size,
+            ..
+        } => {
+            let (error, df, (low, high)) = ((*standard_error)?, (*df)?, (*interval)?);
+            let direction = direction(&mut values.iter().flatten().copied())?;
+            let (_, before) = deletion.function(&direction);
+            let (value, after) = deletion.function_without(&direction, deleted);
+            let quantile = |df: f64| t_quantile_upper((1.0 - fit.confidence) / 2.0, df);
+            // The reach of the interval, simultaneous ones included, on so many degrees of freedom less.
+            let reach = (high - low) / (2.0 * error) * quantile((df - gone).max(1.0)) / quantile(df);
+            let reach = factor * reach * error * (scale * after / before).sqrt();
+            Some(Conclusion::of(Some((value - reach, value + reach)), *size))
+        }
+        Basis::Test {
+            term,
+            f,
+            df,
+            denominator_df,
+            p,
+            p_adjusted,
+        } => {
+            let first: usize = fit.columns[..*term].iter().map(|own| own.columns.len()).sum();
+            let directions: Vec<Vec<f64>> = (first..first + df)
+                .map(|column| direction(&mut (0..=column).map(|c| f64::from(u8::from(c == column)))))
+                .collect::<Option<_>>()?;
+            let before = deletion.squares(&directions, None)?;
+            let after = deletion.squares(&directions, Some(deleted))?;
+            let f = f * after / before / scale / (factor * factor);
+            let alone = f_upper(f, *df as f64, (denominator_df - gone).max(1.0));
+            // The adjustment for the family, as it was.
+            Some(Conclusion::Seen(alone * (p_adjusted / p) <= 1.0 - fit.confidence))
+        }
+    }
 }
 
 /// The conclusions that differ once a part is left out and the study analysed again.

@@ -56,7 +56,7 @@ pub use decision::{
     WindowFinding,
 };
 pub use diagnosis::*;
-pub use drift::DriftFinding;
+pub use drift::{CoursePoint, DriftFinding};
 pub use findings::*;
 pub use headline::HeadlineFinding;
 pub use influence::{ChangeFinding, InfluenceFinding, InfluenceOfRun, InfluenceOfSetUp};

@@ -9,7 +9,7 @@ use rust_decimal::prelude::ToPrimitive;
 
 use super::carry_over::carry_over;
 use super::checks::checks;
-use super::comparisons::{contrasts, verdict};
+use super::comparisons::{contrasts, slopes_within, verdict};
 use super::control_drift::Course;
 use super::diagnosis::Look;
 use super::drift::drift;
@@ -83,6 +83,7 @@ pub(super) fn findings(
         means: Vec::new(),
         contrasts: Vec::new(),
         slopes: Vec::new(),
+        slopes_within: Vec::new(),
         components: Vec::new(),
         precision: Vec::new(),
         precision_study: None,
@@ -158,9 +159,10 @@ pub(super) fn findings(
         response,
         frame: &frame,
         fit: &fit,
+        contrasts: &found.contrasts,
     };
     let (diagnosis, ready) = look.diagnosis();
-    found.checks = checks(declared, &frame, &fit, &diagnosis, &ready);
+    found.checks = checks(declared, &frame, &fit, &diagnosis, &ready, found.drift.as_ref());
     found.cannot_tell.extend(trust::set_once(&diagnosis));
     found.surface = surface(protocol, &frame, &fit);
     found.diagnosis = Some(diagnosis);
@@ -273,6 +275,8 @@ fn fill(found: &mut ResponseFindings, protocol: &Protocol, plan: Option<&Plan>, 
         }
     }
     found.contrasts = contrasts(protocol, fit, redraw.as_ref(), found.relevant);
+    let within = slopes_within(protocol, fit, found.relevant);
+    found.slopes_within = within.into_iter().map(|(slope, _)| slope).collect();
     for ((result, row), fitted) in found.results.iter_mut().zip(&frame.rows).zip(fit.fitted()) {
         result.fitted = Some(frame.reference + fitted);
         result.residual = Some(row.result - fitted);
@@ -478,16 +482,7 @@ fn slope_finding(
     relevant: Option<f64>,
 ) -> SlopeFinding {
     let declared = &protocol.factors[factor];
-    let numbers: Vec<f64> = declared
-        .numbers
-        .iter()
-        .flatten()
-        .filter_map(rust_decimal::prelude::ToPrimitive::to_f64)
-        .collect();
-    let ends = (
-        numbers.iter().copied().fold(f64::INFINITY, f64::min),
-        numbers.iter().copied().fold(f64::NEG_INFINITY, f64::max),
-    );
+    let ends = declared.span().unwrap_or((f64::NAN, f64::NAN));
     SlopeFinding {
         factor: declared.name.clone(),
         unit: declared.unit.clone(),

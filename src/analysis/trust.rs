@@ -8,7 +8,6 @@ use super::diagnosis::{Diagnosis, LEAST_RATIO};
 use super::findings::{Check, Outcome};
 use super::frame::Frame;
 use super::influence::{InfluenceFinding, furthest};
-use crate::numeric::distribution::t_upper;
 use crate::protocol::Response;
 use crate::stats::deletion::Deletion;
 
@@ -23,36 +22,6 @@ fn check(name: &str, outcome: Outcome, answer: String, statistic: Option<f64>, p
         statistic,
         p,
     }
-}
-
-/// A drift along the run order where runs are missing: the position joins the mixed model, its ratios of variances held.
-pub(super) fn trend(frame: &Frame, deletion: &Deletion, response: &Response) -> Check {
-    let name = "drift along the run order";
-    if !frame.ordered {
-        return cannot_tell(name, "The order in which the readings were made is not on record.");
-    }
-    let position: Vec<f64> = frame.rows.iter().map(|row| row.position as f64).collect();
-    let Some((slope, factor, variance)) = deletion.joined(&position).filter(|_| deletion.df() > 2) else {
-        return cannot_tell(
-            name,
-            "The run order follows the effects so closely that a drift cannot be told from them.",
-        );
-    };
-    let t = if variance > 0.0 {
-        slope / (factor * variance).sqrt()
-    } else {
-        f64::INFINITY
-    };
-    judged(
-        name.to_owned(),
-        (2.0 * t_upper(t.abs(), deletion.df() as f64 - 1.0)).min(1.0),
-        slope,
-        format!(
-            "The results drift along the run order, by {slope:.3} {} a run.",
-            response.unit
-        ),
-        "No drift along the run order is seen.".to_owned(),
-    )
 }
 
 /// The run that lies furthest from what the others say, where runs are missing.
@@ -96,6 +65,11 @@ pub(super) fn single_runs(diagnosis: &Diagnosis, ready: &Result<Deletion, &'stat
             format!(" The effects would move much without {what} (Cook's distance {distance:.1}; common practice: look above 1).")
         })
         .unwrap_or_default();
+    let far = if found.complete {
+        far
+    } else {
+        format!("{far} More runs come near to it than were left out one by one, so this may not be all.")
+    };
     if found.changes.is_empty() {
         let seen = if far.is_empty() {
             Outcome::NothingFound

@@ -99,7 +99,7 @@ impl EffectsChart {
         canvas.line("wr-zero", (scale.at(0.0), top), (scale.at(0.0), bottom));
 
         for ((name, rows), sizes) in self.groups.iter().zip(&heights) {
-            let name = Face::STRONG.cut(name, left + 8.0 + (to - from) * 0.2);
+            let name = Face::STRONG.cut(name, WIDTH);
             // The heading may be longer than the label column: it gets paper behind it where it reaches into the plot.
             let width = Face::STRONG.width(&name);
             if width > left + 8.0 {

@@ -306,6 +306,23 @@ impl Factor {
         Some(from_first.iter().map(|n| n - mean).collect())
     }
 
+    /// Lowest and highest level of a numeric factor; `None` for categories.
+    #[must_use]
+    pub fn span(&self) -> Option<(f64, f64)> {
+        let numbers = self.numbers.as_ref()?;
+        numbers.iter().min()?.to_f64().zip(numbers.iter().max()?.to_f64())
+    }
+
+    /// Places of the lowest and the highest level of a numeric factor; `None` for categories.
+    #[must_use]
+    pub fn ends(&self) -> Option<(usize, usize)> {
+        let numbers = self.numbers.as_ref()?;
+        let places = || 0..numbers.len();
+        let lowest = places().min_by_key(|&l| (numbers[l], l))?;
+        let highest = places().max_by_key(|&l| (numbers[l], std::cmp::Reverse(l)))?;
+        Some((lowest, highest))
+    }
+
     /// True for a factor that is fitted as a slope.
     #[must_use]
     pub fn is_numeric(&self) -> bool {

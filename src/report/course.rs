@@ -5,9 +5,8 @@
 
 use crate::analysis::{
     CarryOverFinding, ControlDriftFinding, CorrectedFinding, DriftFinding, EstimateFinding, ResponseFindings,
-    TrendFinding,
 };
-use crate::chart::{Head, SeriesChart, SeriesGroup};
+use crate::chart::{Across, AgainstChart, Curve, Head, Level, Mark, Series, SeriesChart, SeriesGroup};
 
 use super::document::{Cell, Picture, Table};
 use super::number::{self, Place, degrees, fixed, p_equals, p_value, significant, with_unit};
@@ -277,55 +276,6 @@ pub(super) fn tables(response: &str, found: &ResponseFindings, voice: &Voice) ->
     all
 }
 
-/// The shape of the change along numeric factors with more than two levels.
-pub(super) fn trends(response: &str, found: &ResponseFindings, voice: &Voice) -> Option<Table> {
-    if found.trends.is_empty() {
-        return None;
-    }
-    let title = format!(">{}", capital(&voice.interval_name()));
-    let columns = [
-        "Factor",
-        "Part",
-        ">Moves the response by",
-        ">Standard error",
-        &title,
-        ">p-value\u{a0}(p)",
-        ">Adjusted\u{a0}p",
-    ];
-    let row = |t: &TrendFinding| {
-        let place = words::place(t.size.value, t.size.standard_error);
-        let part = match t.degree {
-            1 => "straight line".to_owned(),
-            2 => "curvature".to_owned(),
-            degree => format!("power {degree}"),
-        };
-        vec![
-            Cell::words(plain(&t.factor)),
-            Cell::words(part),
-            Cell::number(fixed(t.size.value, place), t.size.value),
-            Cell::maybe(t.size.standard_error, |v| fixed(v, place)),
-            interval(&t.size, place),
-            Cell::maybe(t.size.p, p_value),
-            Cell::maybe(t.p_adjusted, p_value),
-        ]
-    };
-    let rows = |planned: bool| found.trends.iter().filter(|t| t.planned == planned).map(row).collect();
-    Some(
-        Table::new(
-            format!("{response}-trends"),
-            format!("Shape of the change of {} along numeric factors", plain(response)),
-            &columns,
-        )
-        .group("Planned before the readings", rows(true))
-        .group("Exploratory", rows(false))
-        .remark(
-            "Each part is told apart from those above it over the levels as they are spaced. It moves the response by so much \
-             between its highest and lowest point on these levels; below zero where it turns downwards at the highest level. \
-             Adjusted: over the parts of one factor (Holm).",
-        ),
-    )
-}
-
 fn interval(e: &EstimateFinding, place: Place) -> Cell {
     match (e.low, e.high) {
         (Some(low), Some(high)) => Cell::words(Voice::interval(low, high, place).replace(' ', "\u{a0}")),
@@ -586,4 +536,154 @@ fn figure(response: &str, carried: &CarryOverFinding, voice: &Voice) -> Option<P
         caption.push_str(" Lines: the fitted decay.");
     }
     Some(super::figures::picture(figure, caption))
+}
+
+/// The drift along the order of the runs, and that of each control.
+pub(super) fn drift_figures(response: &str, found: &ResponseFindings, voice: &Voice) -> Vec<Picture> {
+    let drift = found
+        .drift
+        .as_ref()
+        .and_then(|drift| drift_figure(response, drift, voice));
+    let controls = found
+        .controls
+        .iter()
+        .filter_map(|control| control_figure(response, control, voice));
+    drift.into_iter().chain(controls).collect()
+}
+
+/// Most runs that are drawn one by one.
+const MOST_DRAWN: usize = 1000;
+
+fn in_unit(what: &str, voice: &Voice) -> String {
+    match voice.unit.as_str() {
+        "" => what.to_owned(),
+        unit => format!("{what} ({unit})"),
+    }
+}
+
+fn marks(points: &[(f64, f64)]) -> Vec<Mark> {
+    let mark = |&(x, y): &(f64, f64)| Mark { x, y, interval: None };
+    points.iter().map(mark).collect()
+}
+
+fn drift_figure(response: &str, drift: &DriftFinding, voice: &Voice) -> Option<Picture> {
+    let (per_run, over_all) = drift.per_run.as_ref().zip(drift.over_all.as_ref())?;
+    let points: Vec<(f64, f64)> = drift.course.iter().map(|p| (p.position as f64, p.left)).collect();
+    let (first, last) = (points.first()?.0, points.last()?.0);
+    if points.len() > MOST_DRAWN || !(last > first) {
+        return None;
+    }
+    let middle = points.iter().map(|p| p.0).sum::<f64>() / points.len() as f64;
+    let line = |slope: f64| [first, last].map(|x| (x, slope * (x - middle))).to_vec();
+    let mut curves = vec![Curve {
+        label: "fitted drift".to_owned(),
+        points: line(per_run.value),
+        dashed: false,
+    }];
+    if let (Some(low), Some(high)) = (per_run.low, per_run.high) {
+        for (label, slope) in [(voice.interval_name(), low), (String::new(), high)] {
+            curves.push(Curve {
+                label,
+                points: line(slope),
+                dashed: true,
+            });
+        }
+    }
+    let title = match side(over_all) {
+        Some(up) => format!(
+            "The results {} by {} from the first run to the last",
+            if up { "climb" } else { "fall" },
+            sized(over_all, voice)
+        ),
+        None => "No drift along the order of the runs is told apart from none".to_owned(),
+    };
+    let head = Head {
+        name: format!("{response}-drift"),
+        description: format!(
+            "{title}. From the first run to the last {}.",
+            measured(over_all, true, voice)
+        ),
+        title,
+    };
+    let chart = AgainstChart {
+        axis: in_unit("Result less the effects of its levels", voice),
+        across: "position in which the run was made".to_owned(),
+        along: Across::Numbers,
+        series: vec![Series {
+            label: String::new(),
+            marks: marks(&points),
+        }],
+        curves,
+        levels: vec![Level {
+            y: 0.0,
+            label: String::new(),
+            strong: false,
+        }],
+        band: None,
+    };
+    let caption = "Marks: what is left of each run's result once the effects of its levels are taken out.";
+    Some(super::figures::picture(chart.draw(&head), caption.to_owned()))
+}
+
+/// The size of a change without its sign.
+fn sized(e: &EstimateFinding, voice: &Voice) -> String {
+    let place = words::place(e.value, e.standard_error);
+    with_unit(&fixed(e.value.abs(), place), &voice.unit)
+}
+
+fn control_figure(response: &str, found: &ControlDriftFinding, voice: &Voice) -> Option<Picture> {
+    let over_all = found.over_all.as_ref().filter(|_| found.note.is_none())?;
+    if found.occasions.len() > MOST_DRAWN {
+        return None;
+    }
+    let name = plain(&found.control);
+    let mut levels: Vec<Option<&str>> = Vec::new();
+    for occasion in &found.occasions {
+        if !levels.contains(&occasion.level.as_deref()) {
+            levels.push(occasion.level.as_deref());
+        }
+    }
+    let (mut series, mut curves) = (Vec::new(), Vec::new());
+    for level in levels {
+        let own = found.occasions.iter().filter(|o| o.level.as_deref() == level);
+        let points: Vec<(f64, f64)> = own.map(|o| (o.after_run as f64, o.mean)).collect();
+        series.push(Series {
+            label: level.map_or_else(String::new, str::to_owned),
+            marks: marks(&points),
+        });
+        curves.push(Curve {
+            label: String::new(),
+            points,
+            dashed: true,
+        });
+    }
+    let title = match side(over_all) {
+        Some(up) => format!(
+            "{} {} by {} from its first reading to its last",
+            capital(&name),
+            if up { "climbs" } else { "falls" },
+            sized(over_all, voice)
+        ),
+        None => format!("No drift of {name} is told apart from none"),
+    };
+    let head = Head {
+        name: format!("{response}-drift-of-{}", found.control),
+        description: format!(
+            "{title}. From its first reading to its last {}.",
+            measured(over_all, true, voice)
+        ),
+        title,
+    };
+    let chart = AgainstChart {
+        axis: in_unit(&format!("Mean reading of {name}"), voice),
+        across: "runs made before it".to_owned(),
+        along: Across::Numbers,
+        series,
+        curves,
+        levels: Vec::new(),
+        band: None,
+    };
+    let caption =
+        "Marks: mean reading on each occasion; dashes: the departures by which the runs between are corrected.";
+    Some(super::figures::picture(chart.draw(&head), caption.to_owned()))
 }

@@ -12,6 +12,7 @@
 //! | `spread`   | the sources of spread in words                         |
 //! | `figures`  | which figures, with which rows and which answer        |
 //! | `lone`     | effects without replicates, and what runs mix          |
+//! | `shape`    | slopes and shapes along numeric factors                |
 //! | `surface`  | a quadratic surface in words, a table and a figure     |
 //! | `tables`   | which tables, with which columns                       |
 //! | `values`   | the values that a note may pull in, by name            |
@@ -62,6 +63,7 @@ mod rehearsed;
 mod ruggedness;
 mod sections;
 pub mod sentences;
+mod shape;
 pub mod spread;
 mod surface;
 mod tables;

@@ -71,7 +71,12 @@ pub fn significant(value: f64, digits: i32) -> String {
         let text = format!("{size:.precision$e}");
         let (mantissa, exponent) = text.split_once('e').unwrap_or((&text, "0"));
         let sign = if value < 0.0 { "\u{2212}" } else { "" };
-        return format!("{sign}{mantissa}{NBSP}×{NBSP}10{}", superscript(exponent));
+        // The fonts have no raised minus.
+        let power = match exponent.strip_prefix('-') {
+            Some(below) => format!("^{MINUS}{below}"),
+            None => superscript(exponent),
+        };
+        return format!("{sign}{mantissa}{NBSP}×{NBSP}10{power}");
     }
     let place = Place::of_digits(value, digits);
     fixed(value, Place(place.0.max(0)))
@@ -81,7 +86,6 @@ fn superscript(digits: &str) -> String {
     digits
         .chars()
         .map(|c| match c {
-            '-' => '⁻',
             '0' => '⁰',
             '1' => '¹',
             '2' => '²',
@@ -246,7 +250,7 @@ mod tests {
             (0.012_345, "0.0123"),
             (123_456.0, "123456"),
             (-3.0, "\u{2212}3.00"),
-            (1.234e-9, "1.23\u{a0}×\u{a0}10⁻⁹"),
+            (1.234e-9, "1.23\u{a0}×\u{a0}10^\u{2212}9"),
             (-1.234e12, "\u{2212}1.23\u{a0}×\u{a0}10¹²"),
         ] {
             assert_eq!(significant(value, 3), text, "{value}");

@@ -13,7 +13,7 @@ use super::document::{Block, Cell, Section, Table};
 use super::number::{self, NBSP, with_unit};
 use super::sentences::method;
 use super::words::{Voice, capital, count, listed, numbers, plain};
-use super::{course, figures, tables};
+use super::{course, figures, shape, tables};
 
 pub(super) type Responses<'a> = [(&'a str, &'a ResponseFindings, Voice)];
 pub(super) fn section(id: &str, title: &str, blocks: Vec<Block>) -> Section {
@@ -460,8 +460,9 @@ pub(super) fn numbers_of(input: &Input, responses: &Responses) -> Section {
             tables::effects(name, found),
             tables::contrasts(name, found, voice),
             tables::slopes(name, found, voice),
+            shape::slopes_within(name, found, voice),
             super::surface::table(name, found, voice),
-            course::trends(name, found, voice),
+            shape::trends(name, found, voice),
             Some(tables::means(name, found, voice)),
             tables::components(name, found, voice),
             tables::strata(name, found),
@@ -472,6 +473,7 @@ pub(super) fn numbers_of(input: &Input, responses: &Responses) -> Section {
         if !said.is_empty() {
             blocks.push(Block::heading("What the order of the runs brought"));
             blocks.push(Block::list(said));
+            blocks.extend(course::drift_figures(name, found, voice).into_iter().map(Block::Figure));
             blocks.extend(course::tables(name, found, voice).into_iter().map(Block::Table));
         }
     }

@@ -36,7 +36,7 @@ fn term(name: &str) -> String {
     plain(name).replace("× ", "×\u{a0}")
 }
 
-fn interval(low: Option<f64>, high: Option<f64>, place: Place) -> Cell {
+pub(super) fn interval(low: Option<f64>, high: Option<f64>, place: Place) -> Cell {
     // Kept on one line; an end that cannot be told is a dash.
     let end = |end: Option<f64>| end.map_or_else(|| "–".to_owned(), |end| fixed(end, place));
     Cell::words(match (low, high) {
@@ -326,7 +326,7 @@ pub(super) fn contrasts(response: &str, found: &ResponseFindings, voice: &Voice)
     Some(table.remark(remark.join(" ")))
 }
 
-fn verdict(verdict: Option<Verdict>) -> &'static str {
+pub(super) fn verdict(verdict: Option<Verdict>) -> &'static str {
     match verdict {
         Some(Verdict::Matters) => "it does",
         Some(Verdict::DoesNotMatter) => "it does not",

@@ -3,7 +3,7 @@
 //! In:  the diagnosis and the checks of each response.
 //! Out: a section. What needs a look comes first; what was looked at and is quiet is named in one sentence.
 
-use crate::analysis::{Check, Diagnosis, HeadlineFinding, Outcome, ResponseFindings};
+use crate::analysis::{ChangeFinding, Check, Diagnosis, HeadlineFinding, Outcome, ResponseFindings};
 use crate::chart::{EffectRow, EffectsChart, Head};
 use crate::protocol::Protocol;
 
@@ -97,20 +97,21 @@ fn sentences(
     said
 }
 
-fn row(about: &str, found: &HeadlineFinding) -> EffectRow {
-    let error = found.low.zip(found.high).map(|(low, high)| (high - low) / 4.0);
-    let place = place(found.value, error);
-    let value = fixed(found.value, place);
+/// A row of a figure; `None` for a test, which has no estimate to draw.
+fn row(about: &str, found: &HeadlineFinding) -> Option<EffectRow> {
+    let estimate = found.value?;
     let interval = found.low.zip(found.high);
-    EffectRow {
+    let place = place(estimate, interval.map(|(low, high)| (high - low) / 4.0));
+    let value = fixed(estimate, place);
+    Some(EffectRow {
         label: capital(&plain(about)),
         text: match interval {
             Some((low, high)) => format!("{value} ({})", Voice::interval(low, high, place)),
             None => format!("{value} (no interval)"),
         },
-        estimate: found.value,
+        estimate,
         interval,
-    }
+    })
 }
 
 fn draw(response: &str, name: &str, title: String, groups: Vec<(String, Vec<EffectRow>)>, voice: &Voice) -> Picture {
@@ -137,7 +138,13 @@ fn draw(response: &str, name: &str, title: String, groups: Vec<(String, Vec<Effe
 
 /// Conclusions that would change without a run or set-up.
 fn without_single(response: &str, diagnosis: &Diagnosis, voice: &Voice) -> Option<Picture> {
-    let changes = &diagnosis.influence.as_ref()?.changes;
+    let changes: Vec<&ChangeFinding> = diagnosis
+        .influence
+        .as_ref()?
+        .changes
+        .iter()
+        .filter(|change| change.with_all.value.is_some() && change.without_it.value.is_some())
+        .collect();
     let first = changes.first()?;
     let mut groups: Vec<(String, Vec<EffectRow>)> = Vec::new();
     let mut abouts: Vec<&str> = Vec::new();
@@ -150,9 +157,9 @@ fn without_single(response: &str, diagnosis: &Diagnosis, voice: &Voice) -> Optio
         let own = || changes.iter().filter(|change| change.about == about).take(MOST_ROWS);
         let mut rows: Vec<EffectRow> = own()
             .take(1)
-            .map(|change| row("with all runs", &change.with_all))
+            .filter_map(|change| row("with all runs", &change.with_all))
             .collect();
-        rows.extend(own().map(|change| row(&format!("without {}", change.without), &change.without_it)));
+        rows.extend(own().filter_map(|change| row(&format!("without {}", change.without), &change.without_it)));
         groups.push((capital(&plain(about)), rows));
     }
     let title = format!(
@@ -167,10 +174,13 @@ fn without_single(response: &str, diagnosis: &Diagnosis, voice: &Voice) -> Optio
 /// Every conclusion with and without questioned readings.
 fn without_questioned(response: &str, diagnosis: &Diagnosis, voice: &Voice) -> Option<Picture> {
     let found = diagnosis.without_questioned.as_ref()?;
-    let shown = || found.headlines.iter().take(MOST_ROWS);
-    if found.headlines.is_empty() {
-        return None;
-    }
+    // Tests without an estimate stand in the sentences only.
+    let drawn = found
+        .headlines
+        .iter()
+        .filter(|h| h.with_all.value.is_some() && h.without_them.value.is_some());
+    let shown = || drawn.clone().take(MOST_ROWS);
+    shown().next()?;
     let many = count(found.readings.len(), "questioned reading", "questioned readings");
     let title = match found.headlines.iter().find(|h| h.changes) {
         Some(other) => format!(
@@ -183,11 +193,11 @@ fn without_questioned(response: &str, diagnosis: &Diagnosis, voice: &Voice) -> O
     let groups = vec![
         (
             "With all readings".to_owned(),
-            shown().map(|h| row(&h.about, &h.with_all)).collect(),
+            shown().filter_map(|h| row(&h.about, &h.with_all)).collect(),
         ),
         (
             format!("Without {many}"),
-            shown().map(|h| row(&h.about, &h.without_them)).collect(),
+            shown().filter_map(|h| row(&h.about, &h.without_them)).collect(),
         ),
     ];
     Some(draw(response, "without-questioned", title, groups, voice))

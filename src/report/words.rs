@@ -172,7 +172,13 @@ impl Voice {
     /// The unit of a slope: `Shore D per °C`.
     #[must_use]
     pub fn slope_unit(&self, found: &SlopeFinding) -> String {
-        let per = if found.unit.is_empty() { "unit" } else { &found.unit };
+        self.per(&found.unit)
+    }
+
+    /// The unit of a change per unit of measure of a factor.
+    #[must_use]
+    pub fn per(&self, unit: &str) -> String {
+        let per = if unit.is_empty() { "unit" } else { unit };
         match self.unit.as_str() {
             "" => format!("per{NBSP}{per}"),
             unit => format!("{unit}{NBSP}per{NBSP}{per}"),

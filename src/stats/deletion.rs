@@ -28,7 +28,6 @@ pub struct Deletion {
     rows: Vec<Vec<f64>>,
     /// Qᵀ L⁻¹ y.
     y: Vec<f64>,
-    lower: Option<Cholesky>,
     rss: f64,
 }
 
@@ -116,7 +115,6 @@ impl Deletion {
             qr,
             rows,
             y,
-            lower,
             rss,
         })
     }
@@ -152,28 +150,6 @@ impl Deletion {
             .iter()
             .map(|row| sum::dot(&row[self.rank..], &self.y[self.rank..]))
             .collect()
-    }
-
-    /// Slope along a column that joins the model, its squared standard error over the variance of a row, and the variance of a
-    /// row with it in the model. `None` for a column that lies in the model, or without degrees of freedom left.
-    pub fn joined(&self, column: &[f64]) -> Option<(f64, f64, f64)> {
-        if column.len() != self.n || self.df() < 2 {
-            return None;
-        }
-        let (_, mut own) = sum::centred(column);
-        let length = sum::sum_of_squares(&own);
-        if let Some(lower) = &self.lower {
-            lower.solve_lower(&mut own);
-        }
-        self.qr.apply_q_transposed(&mut own);
-        let outside = &own[self.rank..];
-        let squares = sum::sum_of_squares(outside);
-        if !(squares > 1e-9 * length) {
-            return None;
-        }
-        let slope = sum::dot(outside, &self.y[self.rank..]) / squares;
-        let left = (self.rss - slope * slope * squares).max(0.0) / (self.df() - 1) as f64;
-        Some((slope, 1.0 / squares, left))
     }
 
     /// A linear function of the coefficients, in the space where deletions act; `None` for a wrong length.
@@ -247,5 +223,45 @@ impl Deletion {
             .collect();
         let more = sum::dot(&along, &deleted.inverse.times(&along));
         (value - sum::dot(&along, &deleted.shifts), variance + more)
+    }
+
+    /// Several linear functions together, θᵀC⁻¹θ with C their covariance over the variance of a row: the numerator of their
+    /// test, times their number. From all rows, or without some. `None` where they depend on each other.
+    pub fn squares(&self, directions: &[Vec<f64>], deleted: Option<&Deleted>) -> Option<f64> {
+        let q = directions.len();
+        let mut values: Vec<f64> = directions.iter().map(|d| self.function(d).0).collect();
+        let mut covariance = Matrix::zeros(q, q);
+        for i in 0..q {
+            for j in 0..q {
+                covariance[(i, j)] = sum::dot(&directions[i], &directions[j]);
+            }
+        }
+        if let Some(deleted) = deleted {
+            let along: Vec<Vec<f64>> = directions
+                .iter()
+                .map(|direction| {
+                    let own = deleted.rows.iter();
+                    own.map(|&r| sum::dot(direction, &self.rows[r][..self.rank])).collect()
+                })
+                .collect();
+            for i in 0..q {
+                values[i] -= sum::dot(&along[i], &deleted.shifts);
+                let more = deleted.inverse.times(&along[i]);
+                for j in 0..q {
+                    covariance[(i, j)] += sum::dot(&along[j], &more);
+                }
+            }
+        }
+        let cholesky = Cholesky::new(&covariance).ok()?;
+        let mut solved = values.clone();
+        cholesky.solve(&mut solved);
+        Some(sum::dot(&values, &solved))
+    }
+}
+
+impl Deleted {
+    /// The rows left out.
+    pub fn rows(&self) -> &[usize] {
+        &self.rows
     }
 }

@@ -131,6 +131,8 @@ pub struct LinearFunction {
     pub mean_weight: f64,
 }
 
+/// Share of a sum of squares below which what a term explains is rounding.
+const ROUNDING: f64 = 1e-28;
 /// Share of a column's squared length that may fall outside its stratum by rounding.
 const STRAY: f64 = 1e-9;
 
@@ -312,20 +314,6 @@ impl StrataFit {
         own
     }
 
-    /// What a vector over the runs holds in the finest stratum beyond the columns fitted there.
-    ///
-    /// `partitions` are those of the fit; `vector` has one entry a run.
-    #[must_use]
-    pub fn left_in_finest(&self, vector: &[f64], partitions: &[Partition]) -> Vec<f64> {
-        let part = decompose(vector, sum::mean(vector), partitions)
-            .pop()
-            .unwrap_or_default();
-        match self.factors.last() {
-            Some(Some((qr, _))) => qr.solve(&part).residuals,
-            _ => part,
-        }
-    }
-
     /// Values for [`Self::linear`] that are zero everywhere.
     #[must_use]
     pub fn no_values(&self) -> Vec<Vec<f64>> {
@@ -358,7 +346,12 @@ fn explained(y: &[f64], own: &[Vec<f64>], others: &[Vec<f64>]) -> f64 {
     }
     let solved = Qr::new(&Matrix::from_columns(&columns)).solve(y);
     let fitted: Vec<f64> = y.iter().zip(&solved.residuals).map(|(y, r)| y - r).collect();
-    sum::dot(&fitted, &fitted)
+    let explained = sum::dot(&fitted, &fitted);
+    if explained > ROUNDING * sum::dot(y, y) {
+        explained
+    } else {
+        0.0
+    }
 }
 
 /// Every cell of a partition must hold equally many runs, and any two partitions must cross evenly inside what they have in common.
