@@ -1,7 +1,8 @@
 //! How fast mixed models are fitted: small refits, crossed terms over many rows, small-sample tests.
 //!
-//! Prints a table and one ratio a line against the first row, which is always measured in the same run; nothing is
-//! asserted, because a busy machine is no defect. Data are made up from a seeded stream.
+//! One thread. Prints the table of benches/README.md: goals, and a ratio to the refit of 32 runs, which is always measured
+//! in the same run; nothing is asserted, because a busy machine is no defect. Data are made up from a seeded stream. The
+//! same layouts in R and Python: benches/peers/.
 
 #![allow(clippy::print_stdout, clippy::unwrap_used, missing_docs)]
 
@@ -9,7 +10,9 @@ use std::hint::black_box;
 use std::time::Instant;
 
 use wellrun::numeric::Matrix;
+use wellrun::stats::balanced::BalancedPlan;
 use wellrun::stats::mixed::{Method, MixedProblem, Prepared, RandomTerm};
+use wellrun::stats::strata::{Partition, TermColumns};
 
 #[path = "../tests/mixed/simulate.rs"]
 mod simulate;
@@ -65,9 +68,41 @@ fn pick(from: usize, to: usize, p: usize) -> Matrix {
     l
 }
 
+/// Highest memory of this process so far in MB, where the system tells.
+#[allow(clippy::disallowed_methods)]
+fn memory() -> Option<f64> {
+    let status = std::fs::read_to_string("/proc/self/status").ok()?;
+    let line = status.lines().find(|line| line.starts_with("VmHWM:"))?;
+    let kilobytes: f64 = line.split_whitespace().nth(1)?.parse().ok()?;
+    Some(kilobytes / 1024.0)
+}
+
+/// A row of the table.
+fn row(what: &str, goal: &str, found: f64, unit: &str, ratio: f64) {
+    let found = if found < 10_000.0 {
+        format!("{found:.1}")
+    } else {
+        format!("{found:.0}")
+    };
+    println!("| {what} | {goal} | {found} {unit} | {ratio:.3} |");
+}
+
 fn main() {
     let mut stream = Stream::new(7);
-    let report = |what: &str, per: f64, unit: &str| println!("{what:<66} {per:>12.3} {unit}");
+    println!("| One thread | Goal | Found | Ratio to a refit of 32 runs |");
+    println!("|---|--:|--:|--:|");
+
+    // First, while nothing else has taken memory. The first ratio is worked out below.
+    let large = crossed(&mut stream, 1_000_000, [50, 5_000], 0);
+    let pass = seconds(2, || {
+        black_box(Prepared::new(&large.x, &large.terms, None).unwrap());
+    });
+    let whole = seconds(2, || {
+        let prepared = Prepared::new(&large.x, &large.terms, None).unwrap();
+        black_box(prepared.fit(&large.y, Method::Reml).unwrap());
+    });
+    let most = memory();
+    drop(large);
 
     // A 32-run split-plot, refitted to new responses of the same layout.
     let problem = split_plot(&mut stream, 4, 0, [1.0, 0.6, 1.0]);
@@ -75,62 +110,93 @@ fn main() {
     let responses: Vec<Vec<f64>> = (0..400)
         .map(|_| split_plot(&mut stream, 4, 0, [1.0, 0.6, 1.0]).y)
         .collect();
-    let refit = seconds(3, || {
+    let each = |time: f64| time / responses.len() as f64;
+    let refit = each(seconds(3, || {
         for y in &responses {
             black_box(prepared.fit(y, Method::Reml).unwrap());
         }
-    }) / responses.len() as f64;
-    report("32-run split-plot, REML refits", 1.0 / refit, "a second");
-    let tested = seconds(3, || {
+    }));
+    let per = |what: &str, goal: &str, time: f64| row(what, goal, 1.0 / time, "a second", time / refit);
+    per("split-plot of 32 runs, refits by REML", "5,000 a second", refit);
+    let (partitions, terms) = strata(&problem);
+    let plan = BalancedPlan::new(&partitions, &terms).unwrap();
+    let balanced = each(seconds(3, || {
+        for y in &responses {
+            black_box(plan.components(y).unwrap());
+        }
+    }));
+    per(
+        "the same components from three sums of squares",
+        "100,000 a second",
+        balanced,
+    );
+    let tested = each(seconds(3, || {
         for y in &responses {
             let fit = prepared.fit(y, Method::Reml).unwrap();
             for (from, to) in [(1, 2), (2, 3), (3, 4), (4, 7)] {
                 black_box(fit.kenward_roger(&pick(from, to, 7)).unwrap());
             }
         }
-    }) / responses.len() as f64;
-    report("  the same with four small-sample tests each", 1.0 / tested, "a second");
-    report("  ratio to the refit alone", tested / refit, "");
+    }));
+    per("refits with four Kenward-Roger tests each", "1,000 a second", tested);
 
     // Small-sample tests at larger sizes, the fit not counted.
-    for (n, levels) in [(1_000, [10, 100]), (10_000, [20, 500])] {
+    let ms = |what: &str, goal: &str, time: f64| row(what, goal, 1e3 * time, "ms", time / refit);
+    for (n, levels, goals) in [
+        (1_000, [10, 100], ["–", "5 ms"]),
+        (10_000, [20, 500], ["15 ms", "100 ms"]),
+    ] {
         let problem = crossed(&mut stream, n, levels, 4);
-        let prepared = Prepared::new(&problem.x, &problem.terms, None).unwrap();
         let whole = seconds(3, || {
             let prepared = Prepared::new(&problem.x, &problem.terms, None).unwrap();
             black_box(prepared.fit(&problem.y, Method::Reml).unwrap());
         });
-        report(
-            &format!("{n} rows, {} x {} crossed, 11 columns: fit", levels[0], levels[1]),
-            1e3 * whole,
-            "ms",
+        ms(
+            &format!("{n} rows, {} × {} crossed, 11 columns: fit", levels[0], levels[1]),
+            goals[0],
+            whole,
         );
+        let prepared = Prepared::new(&problem.x, &problem.terms, None).unwrap();
         let fit = prepared.fit(&problem.y, Method::Reml).unwrap();
         let test = seconds(3, || {
             // A clone of a fresh fit has worked out no pieces yet.
             black_box(fit.clone().kenward_roger(&pick(1, 11, 11)).unwrap());
         });
-        report(
-            "  one Kenward-Roger test of 10 columns, pieces included",
-            1e3 * test,
-            "ms",
-        );
+        ms("one Kenward-Roger test of 10 columns on it", goals[1], test);
         let interval = seconds(1, || {
             black_box(fit.profile_interval(0, 0.95).unwrap());
         });
-        report("  one profile interval", 1e3 * interval, "ms");
-        report("  ratio of the fit to the refit of 32 runs", whole / refit, "");
+        ms("one profile interval on it", "–", interval);
     }
+    ms("1,000,000 rows, 50 × 5,000 crossed: one look at the rows", "–", pass);
+    ms("look and fit", "400 ms", whole);
+    if let Some(most) = most {
+        println!("| highest memory, the rows included | 500 MB | {most:.0} MB | – |");
+    }
+}
 
-    let problem = crossed(&mut stream, 1_000_000, [50, 5_000], 0);
-    let pass = seconds(2, || {
-        black_box(Prepared::new(&problem.x, &problem.terms, None).unwrap());
+/// The strata of the split-plot, blocks first, and its fixed columns term by term.
+fn strata(problem: &MixedProblem) -> (Vec<Partition>, Vec<TermColumns>) {
+    let n = problem.y.len();
+    let mut partitions: Vec<Partition> = problem
+        .terms
+        .iter()
+        .rev()
+        .enumerate()
+        .map(|(index, term)| Partition {
+            cell: term.groups.clone(),
+            cells: term.levels,
+            inside: (0..index).collect(),
+        })
+        .collect();
+    partitions.push(Partition {
+        cell: (0..n as u32).collect(),
+        cells: n,
+        inside: vec![0, 1],
     });
-    report("1000000 rows, 50 x 5000 crossed: sums and checks", 1e3 * pass, "ms");
-    let whole = seconds(2, || {
-        let prepared = Prepared::new(&problem.x, &problem.terms, None).unwrap();
-        black_box(prepared.fit(&problem.y, Method::Reml).unwrap());
+    let terms = problem.x.columns().skip(1);
+    let terms = terms.map(|column| TermColumns {
+        columns: vec![column.to_vec()],
     });
-    report("  sums, checks and fit", 1e3 * whole, "ms");
-    report("  ratio of the fit to the refit of 32 runs", whole / refit, "");
+    (partitions, terms.collect())
 }
