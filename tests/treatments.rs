@@ -106,6 +106,16 @@ fn blocks(count: usize, runs: &str) -> String {
     format!("[[unit]]\nname = \"block\"\ncount = {count}\n[[unit]]\nname = \"run\"\nwithin = \"block\"\n{runs}\n")
 }
 
+/// A fraction over factors of an oven and of the runs in it.
+fn split(ovens: usize, runs: usize, outer: &str, inner: &str, design: &str) -> String {
+    format!(
+        "[[unit]]\nname = \"oven\"\ncount = {ovens}\n[[unit]]\nname = \"run\"\nwithin = \"oven\"\ncount = {runs}\n{}{}\
+         [design]\ntreatments = \"two-level fraction\"\nset_on = [\"oven\", \"run\"]\n{design}",
+        two(outer).replace("set_on = \"run\"", "set_on = \"oven\""),
+        two(inner)
+    )
+}
+
 fn crossed(first: usize, second: usize) -> String {
     format!(
         "[[unit]]\nname = \"subject\"\ncount = {first}\n[[unit]]\nname = \"place\"\ncount = {second}\n\
@@ -417,6 +427,53 @@ fn a_confounded_factorial_is_judged_within_blocks() {
     }
 }
 
+/// Closed form: 2^(5−1) over two factors of an oven and three of a run, I = tmabc: each oven holds four of the eight
+/// combinations, all sixteen come once in four ovens, and the sign of the word is the same throughout. Eight ovens leave 7 − 3 = 4
+/// degrees of freedom to judge t, m and t × m by.
+#[test]
+fn a_fraction_lies_over_two_units() {
+    let all = "[analysis]\nplanned = [\"t\", \"a\"]\ninteractions = 2\n";
+    let protocol = read(&split(8, 4, "tm", "abc", &format!("runs = 16\n{all}")));
+    let runs = plan::draw(&protocol, "", 5).unwrap();
+    let mut times: BTreeMap<Vec<usize>, usize> = BTreeMap::new();
+    let mut ovens: BTreeMap<usize, BTreeSet<Vec<usize>>> = BTreeMap::new();
+    for run in &runs {
+        assert_eq!(
+            run.levels.iter().sum::<usize>() % 2,
+            runs[0].levels.iter().sum::<usize>() % 2
+        );
+        *times.entry(run.levels.clone()).or_default() += 1;
+        ovens.entry(run.units[0]).or_default().insert(run.levels[..2].to_vec());
+    }
+    assert_eq!((times.len(), times.values().all(|&n| n == 2)), (16, true));
+    assert!(ovens.values().all(|outer| outer.len() == 1));
+    let skeleton = plan::skeleton(&protocol).unwrap();
+    for effect in &skeleton.effects {
+        let in_oven = ["t", "m", "t × m"].contains(&effect.term.as_str());
+        assert_eq!(
+            effect.judged_against,
+            if in_oven { "oven" } else { "run" },
+            "{}",
+            effect.term
+        );
+        // 24 in the runs, less a, b, c and nine interactions of two.
+        assert_eq!(effect.error_df, if in_oven { 4 } else { 12 }, "{}", effect.term);
+    }
+    assert_eq!(skeleton.effects.len(), 15);
+
+    // I = tmab: a × b says the same as t × m, which the ovens carry.
+    let generators = "generators = [{ factor = \"b\", product_of = [\"t\", \"m\", \"a\"] }]\n[analysis]\n\
+                      planned = [\"t\", [\"a\", \"b\"]]\ninteractions = 1\n";
+    let protocol = read(&split(8, 2, "tm", "ab", generators));
+    let skeleton = plan::skeleton(&protocol).unwrap();
+    let judged = |term: &str| {
+        let effect = skeleton.effects.iter().find(|effect| effect.term == term).unwrap();
+        (effect.judged_against.clone(), effect.error_df)
+    };
+    assert_eq!(judged("a × b"), ("oven".to_owned(), 4));
+    assert_eq!(judged("a"), ("run".to_owned(), 6));
+}
+
 /// Closed form: every arrangement that a set allows comes equally often, no other one ever. Chi-square at the 0.1 % level,
 /// fixed seeds.
 #[test]
@@ -466,6 +523,8 @@ fn permissible_arrangements_of_sets_are_equally_likely() {
             ),
             24,
         ),
+        // Two ovens in two orders; the two runs that belong to each, in two orders.
+        (split(2, 2, "t", "ab", "runs = 4\n"), 8),
     ];
     for (body, arrangements) in cases {
         let protocol = read(&body);
@@ -526,6 +585,16 @@ fn a_stranger_can_repeat_the_draw_of_a_set() {
                 many("a", 3)
             ),
         ),
+        (
+            "split",
+            split(
+                8,
+                4,
+                "tm",
+                "abc",
+                "generators = [{ factor = \"c\", product_of = [\"t\", \"m\", \"a\", \"b\"] }]\n",
+            ),
+        ),
     ] {
         let mut protocol = read(&body);
         protocol.sha256 = "0123456789abcdef".repeat(4);
@@ -562,6 +631,38 @@ fn what_cannot_be_is_refused_with_the_mend() {
             "two or more",
         ),
         (fraction("runs = 16\nfold_over = \"q\""), "P093", "did you mean `a`"),
+        (
+            split(
+                4,
+                2,
+                "tm",
+                "ab",
+                "generators = [{ factor = \"b\", product_of = [\"t\", \"m\"] }]\n",
+            ),
+            "P095",
+            "two factors of `run` or more",
+        ),
+        (split(4, 2, "tm", "a", "runs = 4\n"), "P095", "full factorial"),
+        (
+            split(4, 4, "tm", "ab", "runs = 8\nblocks = 2\n"),
+            "P095",
+            "every `oven` is a block already",
+        ),
+        (
+            split(4, 4, "tm", "abc", "").replace("two-level fraction", "screening"),
+            "P095",
+            "two-level fraction",
+        ),
+        (
+            split(4, 4, "tm", "abc", "runs = 16\n")
+                .replace("[\"oven\", \"run\"]", "\"run\"")
+                .replace(
+                    "runs = 16",
+                    "generators = [{ factor = \"c\", product_of = [\"t\", \"a\", \"b\"] }]",
+                ),
+            "P083",
+            "set_on = [\"oven\", \"run\"]",
+        ),
         (
             fraction("runs = 16\nfold_over = [\"a\", \"b\"]"),
             "P093",

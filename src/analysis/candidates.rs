@@ -24,6 +24,9 @@ const ARRAYS: usize = 2;
 /// Runs beyond the number of coefficients in a small optimal set; common practice is three to five.
 const BEYOND: usize = 4;
 
+/// Share of another effect from which on an estimate holds it as a whole.
+const WHOLE: f64 = 0.999;
+
 /// A design that fits.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Candidate {
@@ -60,6 +63,8 @@ pub struct Mixed {
     pub effect: String,
     /// The others.
     pub with: Vec<String>,
+    /// True if no share of any of them is as large as the effect itself: they are mixed in part only.
+    pub in_part: bool,
 }
 
 /// The size that a design finds.
@@ -224,6 +229,7 @@ fn mixed(skeleton: &Skeleton) -> Vec<Mixed> {
         .map(|chain| Mixed {
             effect: chain.effect.clone(),
             with: chain.aliases.iter().map(|alias| alias.effect.clone()).collect(),
+            in_part: chain.aliases.iter().all(|alias| alias.coefficient.abs() < WHOLE),
         })
         .collect()
 }

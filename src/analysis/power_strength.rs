@@ -19,7 +19,7 @@ use std::borrow::Cow;
 use super::frame::{Frame, Row};
 use crate::diagnostic::Diagnostics;
 use crate::numeric::{Cholesky, Matrix, Qr};
-use crate::plan::{Part, PlannedRun, Structure, Term, draw, skeleton, terms};
+use crate::plan::{Part, PlannedRun, Structure, Term, draw, skeleton, terms, units_of};
 use crate::protocol::{Assumed, Protocol, Response, Statistic, Treatments, weight};
 use crate::stats::order_variance;
 use crate::stats::strata::{self, StrataError, TermColumns};
@@ -107,8 +107,7 @@ pub(super) fn reading_variance(response: &Response, assumed: &Assumed) -> f64 {
 
 /// The stratum of a term.
 fn stratum_of(protocol: &Protocol, structure: &Structure, term: &Term) -> Option<usize> {
-    let units: Vec<usize> = term.effect.iter().map(|&f| protocol.factors[f].set_on).collect();
-    structure.stratum_of(&units)
+    structure.stratum_of(&units_of(protocol, term))
 }
 
 /// What an effect of size 1 adds at each level of one factor; `None` if the size has no name.

@@ -4,11 +4,12 @@ use std::fmt::Write as _;
 
 use super::console::Page;
 use super::plan::duration;
+use super::treatments::roman;
 use crate::analysis::Candidate;
 use crate::report;
 
 /// Most effects named in one sentence.
-const NAMED: usize = 6;
+const NAMED: usize = 3;
 
 /// Adds the candidates to a page: one line each, then what each cannot tell and how to choose it.
 pub(super) fn describe(page: &mut Page, budget: usize, candidates: &[Candidate]) {
@@ -34,17 +35,15 @@ pub(super) fn describe(page: &mut Page, budget: usize, candidates: &[Candidate])
     }
     let mut rows = vec![head.into_iter().map(str::to_owned).collect::<Vec<String>>()];
     for (index, candidate) in candidates.iter().enumerate() {
-        let mixed = candidate.mixed.len() + candidate.lost.len();
         let mut row = vec![
             (index + 1).to_string(),
-            candidate.name.clone(),
+            match candidate.resolution {
+                Some(resolution) => format!("{}, resolution {}", candidate.name, roman(resolution)),
+                None => candidate.name.clone(),
+            },
             candidate.runs.to_string(),
             candidate.error_df.map_or_else(|| "–".to_owned(), |df| df.to_string()),
-            if mixed == 0 {
-                "none".to_owned()
-            } else {
-                mixed.to_string()
-            },
+            how_many_mixed(candidate),
         ];
         if has_sizes {
             row.push(sizes(candidate));
@@ -63,17 +62,33 @@ pub(super) fn describe(page: &mut Page, budget: usize, candidates: &[Candidate])
         if !candidate.lost.is_empty() {
             let _ = write!(text, " It cannot tell {} at all.", few(&candidate.lost));
         }
-        for mixed in candidate.mixed.iter().take(NAMED) {
-            let _ = write!(text, " {} is mixed with {}.", mixed.effect, few(&mixed.with));
-        }
-        if candidate.mixed.len() > NAMED {
-            let _ = write!(text, " So are {} more planned effects.", candidate.mixed.len() - NAMED);
+        for (is_part, how) in [(false, "mixed"), (true, "mixed in part")] {
+            let mut own = candidate.mixed.iter().filter(|mixed| mixed.in_part == is_part);
+            let Some(first) = own.next() else { continue };
+            let _ = write!(text, " {} is {how} with {}", first.effect, few(&first.with));
+            text.push_str(&match own.count() {
+                0 => ".".to_owned(),
+                1 => "; so is 1 more planned effect with others.".to_owned(),
+                more => format!("; so are {more} more planned effects with others."),
+            });
         }
         page.item(text);
     }
     page.sentence(
-        "Nothing is chosen: write one of them into the protocol, and look again with `wellrun plan --preview`.",
+        "Nothing is chosen: write one of them into the protocol, and look again with `wellrun plan --preview`, which then \
+         lists everything that is mixed.",
     );
+}
+
+/// `none`, `3`, `7 in part`, `2, 5 in part`.
+fn how_many_mixed(candidate: &Candidate) -> String {
+    let part = candidate.mixed.iter().filter(|mixed| mixed.in_part).count();
+    match (candidate.mixed.len() - part + candidate.lost.len(), part) {
+        (0, 0) => "none".to_owned(),
+        (whole, 0) => whole.to_string(),
+        (0, part) => format!("{part} in part"),
+        (whole, part) => format!("{whole}, {part} in part"),
+    }
 }
 
 fn sizes(candidate: &Candidate) -> String {

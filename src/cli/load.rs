@@ -6,7 +6,7 @@ use std::sync::Arc;
 use jiff::civil::Date;
 
 use super::console::Console;
-use crate::diagnostic::{Diagnostic, Diagnostics, Source, nearest};
+use crate::diagnostic::{Diagnostic, Diagnostics, Severity, Source, nearest};
 use crate::plan::{self, Blind, Plan};
 use crate::protocol::{self, Assumed, Protocol, Site};
 use crate::provenance::Origin;
@@ -127,6 +127,17 @@ impl Study {
 ///
 /// Everything that is wrong in any file of the study.
 pub fn study(folder: &Folder, today: Option<Date>) -> Result<(Study, Diagnostics), Diagnostics> {
+    with_site(folder, today, &protocol::read_site)
+}
+
+/// How a site file is read.
+type ReadSite<'a, T> = &'a dyn Fn(&Arc<Source>, &Protocol, Option<Date>) -> Result<(T, Diagnostics), Diagnostics>;
+
+fn with_site<T: Into<Option<Site>>>(
+    folder: &Folder,
+    today: Option<Date>,
+    read_site: ReadSite<'_, T>,
+) -> Result<(Study, Diagnostics), Diagnostics> {
     let (mut protocol, mut found) = protocol::read(&folder.protocol()?)?;
     if let Err(wrong) = as_drawn(folder, &mut protocol) {
         found.extend(wrong);
@@ -147,7 +158,7 @@ pub fn study(folder: &Folder, today: Option<Date>) -> Result<(Study, Diagnostics
     };
     let site = site_source
         .as_ref()
-        .and_then(|source| keep(protocol::read_site(source, &protocol, today), &mut found));
+        .and_then(|source| keep(read_site(source, &protocol, today), &mut found)?.into());
     let assumed = match assumed(folder, &protocol) {
         Ok((assumed, warnings)) => {
             found.extend(warnings);
@@ -231,6 +242,43 @@ pub fn open(dir: &Path, today: Option<Date>, console: &Console) -> Result<Study,
     let (study, warnings) = study(&folder, today)?;
     console.diagnostics(&warnings);
     Ok(study)
+}
+
+/// The same, and a site file that is still to be filled in is done without: for what asks nothing of the site.
+///
+/// # Errors
+///
+/// As `open`.
+pub fn open_before_filling(dir: &Path, today: Option<Date>, console: &Console) -> Result<Study, Diagnostics> {
+    let folder = Folder::open(dir)?;
+    let (study, warnings) = with_site(&folder, today, &site_if_filled)?;
+    console.diagnostics(&warnings);
+    Ok(study)
+}
+
+/// A site file, or none and a warning if all that is wrong with it is that it is still to be filled in.
+///
+/// # Errors
+///
+/// Everything else that is wrong with it.
+pub fn site_if_filled(
+    source: &Arc<Source>,
+    protocol: &Protocol,
+    today: Option<Date>,
+) -> Result<(Option<Site>, Diagnostics), Diagnostics> {
+    match protocol::read_site(source, protocol, today) {
+        Ok((site, warnings)) => Ok((Some(site), warnings)),
+        Err(wrong) if wrong.iter().all(|d| d.severity != Severity::Error || d.code == "S012") => {
+            let message = format!("`{}` is still to be filled in: done without it", source.name);
+            Ok((
+                None,
+                Diagnostic::warning("P137", message)
+                    .help("`wellrun check` lists what is left")
+                    .into(),
+            ))
+        }
+        Err(wrong) => Err(wrong),
+    }
 }
 
 /// What is assumed: by the protocol, or by the file beside it.

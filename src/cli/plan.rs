@@ -1,6 +1,7 @@
 //! `wellrun plan`: what the design can tell, then the frozen order.
 
 use std::path::PathBuf;
+use std::sync::Arc;
 
 use serde_json::json;
 
@@ -10,7 +11,7 @@ use super::outside::{self, Outside};
 use super::{Answer, Done, counted, help_end};
 use super::{amend, candidates, treatments};
 use crate::analysis::{self, PowerOptions};
-use crate::diagnostic::{Diagnostic, Diagnostics};
+use crate::diagnostic::{Diagnostic, Diagnostics, Source};
 use crate::plan::{self, Blind, Plan, Skeleton};
 use crate::protocol::{self, Protocol, Site};
 use crate::study::{self, Folder};
@@ -56,20 +57,23 @@ pub fn run(args: &Args, console: &Console, outside: &Outside) -> Done {
         ));
         return Ok(Answer::Yes);
     }
-    let (protocol, site, warnings) = declared(&folder, outside)?;
+    let (protocol, site, warnings) = declared(&folder, outside, args.preview)?;
     console.diagnostics(&warnings);
     let skeleton = plan::skeleton(&protocol)?;
-    console.page(&page(&protocol, &skeleton))?;
+    let fitting = if args.preview {
+        analysis::candidates(&folder.protocol()?, &protocol)
+    } else {
+        Vec::new()
+    };
+    let mut shown = page(&protocol, &skeleton);
+    if let Some(budget) = protocol.design.budget.filter(|_| args.preview) {
+        candidates::describe(&mut shown, budget, &fitting);
+    }
+    console.page(&shown)?;
     console.diagnostics(&plan::doubts(&protocol, &skeleton));
     console.diagnostics(&too_little_power(&protocol)?);
     console.diagnostics(&over_budget(&protocol, &skeleton));
     if args.preview {
-        let fitting = analysis::candidates(&folder.protocol()?, &protocol);
-        if let Some(budget) = protocol.design.budget {
-            let mut page = Page::new();
-            candidates::describe(&mut page, budget, &fitting);
-            console.page(&page)?;
-        }
         let mut result = json!({ "skeleton": skeleton, "frozen": false });
         if protocol.design.budget.is_some() {
             result["candidates"] = json!(fitting);
@@ -124,15 +128,26 @@ fn too_little_power(protocol: &Protocol) -> Result<Diagnostics, Diagnostics> {
     Ok(analysis::power(protocol, None, &options, &|_, _| {})?.warnings())
 }
 
-/// Protocol and site, with everything wrong in both.
-fn declared(folder: &Folder, outside: &Outside) -> Result<(Protocol, Option<Site>, Diagnostics), Diagnostics> {
+/// Protocol and site, with everything wrong in both; a preview asks for no site file that is filled in.
+fn declared(
+    folder: &Folder,
+    outside: &Outside,
+    preview: bool,
+) -> Result<(Protocol, Option<Site>, Diagnostics), Diagnostics> {
     let (protocol, mut warnings) = protocol::read(&folder.protocol()?)?;
+    let read = if preview {
+        load::site_if_filled
+    } else {
+        |source: &Arc<Source>, protocol: &Protocol, today| {
+            protocol::read_site(source, protocol, today).map(|(site, warnings)| (Some(site), warnings))
+        }
+    };
     let site = match folder.text(study::SITE, study::TEXT_LIMIT)? {
         None => None,
-        Some(source) => match protocol::read_site(&source, &protocol, Some(outside.today())) {
+        Some(source) => match read(&source, &protocol, Some(outside.today())) {
             Ok((site, more)) => {
                 warnings.extend(more);
-                Some(site)
+                site
             }
             Err(wrong) => {
                 warnings.extend(wrong);

@@ -47,7 +47,7 @@ fn share(text: &str) -> Result<f64, String> {
 }
 
 pub fn run(args: &Args, console: &Console, outside: &Outside) -> Done {
-    let study = load::open(&args.study.dir, Some(outside.today()), console)?;
+    let study = load::open_before_filling(&args.study.dir, Some(outside.today()), console)?;
     let options = PowerOptions {
         target: args.target,
         simulations: args.simulations as usize,

@@ -16,7 +16,7 @@ use super::outside::Outside;
 use super::typeset::Options;
 use super::{Answer, Done, analyse, counted, help_end, report, sheet};
 use crate::analysis::Findings;
-use crate::diagnostic::{Diagnostic, Diagnostics, Severity};
+use crate::diagnostic::Diagnostics;
 use crate::plan::{self, Blind};
 use crate::protocol::{self, Protocol, Site};
 use crate::record::{self, Context, Record};
@@ -196,19 +196,12 @@ fn site(
     let Some(source) = folder.text(study::SITE, study::TEXT_LIMIT)? else {
         return Ok(None);
     };
-    match protocol::read_site(&source, protocol, None) {
-        Ok((site, more)) => {
-            warnings.extend(more);
-            files.insert(study::SITE.to_owned(), source.text.clone().into_bytes());
-            Ok(Some(site))
-        }
-        Err(wrong) if wrong.iter().all(|d| d.severity != Severity::Error || d.code == "S012") => {
-            let message = format!("`{}` is still to be filled in: rehearsed without it", source.name);
-            warnings.push(Diagnostic::warning("P137", message).help("`wellrun check` lists what is left"));
-            Ok(None)
-        }
-        Err(wrong) => Err(wrong),
+    let (site, more) = load::site_if_filled(&source, protocol, None)?;
+    warnings.extend(more);
+    if site.is_some() {
+        files.insert(study::SITE.to_owned(), source.text.clone().into_bytes());
     }
+    Ok(site)
 }
 
 /// Fills the sheet and takes it in, as `record` does.

@@ -119,7 +119,7 @@ pub(super) fn summary(aliasing: &Aliasing) -> Option<String> {
     (!parts.is_empty()).then(|| format!("{}: {}", aliasing.treatments, parts.join("; ")))
 }
 
-fn roman(number: usize) -> String {
+pub(super) fn roman(number: usize) -> String {
     let mut rest = number;
     let mut text = String::new();
     for (value, letters) in [(10, "X"), (9, "IX"), (5, "V"), (4, "IV"), (1, "I")] {

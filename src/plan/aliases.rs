@@ -17,8 +17,8 @@ use super::terms::{Part, Term, terms};
 use crate::numeric::arrangement::{
     Word, aliases, carry_over_counts, reduced, representative, resolution, span, subsets, word_lengths,
 };
-use crate::numeric::{Matrix, Qr};
 use crate::protocol::{Effect, FactorId, Placement, Protocol, TreatmentSet};
+use crate::stats::alias::{Columns, Inside};
 
 /// Most words of a defining relation that are listed.
 const WORDS: usize = 255;
@@ -81,11 +81,16 @@ pub struct Alias {
 #[must_use]
 pub fn aliasing(protocol: &Protocol) -> Option<Aliasing> {
     let set = protocol.design.set.as_ref()?;
-    let factors = protocol.factors_on(set.unit);
+    let factors = &set.factors;
     let mut found = Aliasing {
         treatments: protocol.design.treatments.word().to_owned(),
-        unit: protocol.units[set.unit].name.clone(),
-        runs: set.rows.len(),
+        unit: match set.placement {
+            Placement::Split { wide, .. } => {
+                format!("{}` and `{}", protocol.units[wide].name, protocol.units[set.unit].name)
+            }
+            _ => protocol.units[set.unit].name.clone(),
+        },
+        runs: set.runs(),
         centre_points: set.centre_points,
         resolution: None,
         generators: Vec::new(),
@@ -105,27 +110,27 @@ pub fn aliasing(protocol: &Protocol) -> Option<Aliasing> {
         found.defining_relation = all
             .iter()
             .take(WORDS)
-            .map(|word| format!("{}{}", sign(word), named(protocol, &factors, word.factors)))
+            .map(|word| format!("{}{}", sign(word), named(protocol, factors, word.factors)))
             .collect();
         found.generators = reduced(words)
             .iter()
             .map(|(pivot, word)| {
                 format!(
                     "{} = {}{}",
-                    named(protocol, &factors, *pivot),
+                    named(protocol, factors, *pivot),
                     sign(word),
-                    named(protocol, &factors, word.factors & !pivot)
+                    named(protocol, factors, word.factors & !pivot)
                 )
             })
             .collect();
         found.generators.sort();
         for word in span(&set.block_words) {
-            let mut chain = vec![named(protocol, &factors, word.factors)];
+            let mut chain = vec![named(protocol, factors, word.factors)];
             chain.extend(
                 aliases(word.factors, &all)
                     .iter()
                     .filter(|alias| alias.length() <= set.alias_order)
-                    .map(|alias| named(protocol, &factors, alias.factors)),
+                    .map(|alias| named(protocol, factors, alias.factors)),
             );
             found.confounded.push(chain.join(" = "));
         }
@@ -142,7 +147,7 @@ pub fn alias_chain(protocol: &Protocol, effect: &[FactorId], order: usize) -> Ve
     let Some(set) = &protocol.design.set else {
         return Vec::new();
     };
-    let factors = protocol.factors_on(set.unit);
+    let factors = &set.factors;
     let others: Vec<FactorId> = effect.iter().copied().filter(|f| !factors.contains(f)).collect();
     let places: Vec<usize> = (0..factors.len()).filter(|&p| effect.contains(&factors[p])).collect();
     let order = order.saturating_sub(others.len());
@@ -153,7 +158,7 @@ pub fn alias_chain(protocol: &Protocol, effect: &[FactorId], order: usize) -> Ve
             .filter(|alias| alias.length() <= order)
             .map(|alias| {
                 (
-                    effect_of(&factors, alias.factors),
+                    effect_of(factors, alias.factors),
                     if alias.is_minus { -1.0 } else { 1.0 },
                 )
             })
@@ -191,7 +196,7 @@ fn named(protocol: &Protocol, factors: &[FactorId], mask: u32) -> String {
 
 /// One chain for each effect of the set that holds another one up to the order asked for.
 fn chains(protocol: &Protocol, set: &TreatmentSet) -> Vec<AliasChain> {
-    let factors = protocol.factors_on(set.unit);
+    let factors = &set.factors;
     let chain = |effect: &Effect, own: Vec<(Effect, f64)>| AliasChain {
         effect: protocol.effect_name(effect),
         planned: protocol.analysis.planned.contains(effect),
@@ -216,7 +221,7 @@ fn chains(protocol: &Protocol, set: &TreatmentSet) -> Vec<AliasChain> {
     let mut effects = masks(factors.len(), set.alias_order);
     // The effect that stands for a chain in the model goes first: a planned one among those of the fewest factors.
     effects.sort_by_key(|&mask| {
-        let is_planned = protocol.analysis.planned.contains(&effect_of(&factors, mask));
+        let is_planned = protocol.analysis.planned.contains(&effect_of(factors, mask));
         (mask.count_ones(), !is_planned)
     });
     let mut found: Vec<(u32, AliasChain)> = Vec::new();
@@ -230,13 +235,13 @@ fn chains(protocol: &Protocol, set: &TreatmentSet) -> Vec<AliasChain> {
             .filter(|alias| (1..=set.alias_order).contains(&alias.length()))
             .map(|alias| {
                 (
-                    effect_of(&factors, alias.factors),
+                    effect_of(factors, alias.factors),
                     if alias.is_minus { -1.0 } else { 1.0 },
                 )
             })
             .collect();
         if !own.is_empty() {
-            found.push((mask, chain(&effect_of(&factors, mask), own)));
+            found.push((mask, chain(&effect_of(factors, mask), own)));
         }
     }
     found.sort_by_key(|(mask, _)| (mask.count_ones(), mask.reverse_bits() ^ u32::MAX));
@@ -258,7 +263,7 @@ fn matrix(
     order: usize,
     only: Option<&Effect>,
 ) -> Vec<(Effect, Vec<(Effect, f64)>)> {
-    let factors = protocol.factors_on(set.unit);
+    let factors = &set.factors;
     if set.rows.len() < 2 || factors.is_empty() {
         return Vec::new();
     }
@@ -289,16 +294,13 @@ fn matrix(
         let count = over.first().map_or(0, Vec::len);
         (0..count).map(|c| over.iter().map(|row| row[c]).collect()).collect()
     };
-    let mut inside = vec![vec![1.0; set.rows.len()]];
-    let mut first = Vec::new();
-    for term in &kept {
-        first.push(inside.len());
-        inside.extend(columns(term));
-    }
-    let qr = Qr::new(&Matrix::from_columns(&inside));
+    // A constant, then the terms.
+    let mut effects: Vec<Columns> = vec![vec![vec![1.0; set.rows.len()]]];
+    effects.extend(kept.iter().map(columns));
+    let inside = Inside::new(&effects);
     let mut found: Vec<(Effect, Vec<(Effect, f64)>)> =
         kept.iter().map(|term| (term.effect.clone(), Vec::new())).collect();
-    for effect in left_out(&factors, order, &kept) {
+    for effect in left_out(factors, order, &kept) {
         let whole = columns(&Term {
             df: 0,
             name: String::new(),
@@ -308,22 +310,19 @@ fn matrix(
         let length: f64 = whole.iter().flatten().map(|v| v * v).sum();
         let mut held = vec![0.0; kept.len()];
         for column in &whole {
-            let solved = qr.solve(column);
+            let entries = inside.held(column).coefficients;
             for (index, term) in kept.iter().enumerate() {
                 if only.is_some_and(|only| term.effect != *only) {
                     continue;
                 }
-                let own = first[index]..first.get(index + 1).copied().unwrap_or(inside.len());
+                let (own, over) = (&entries[index + 1], &effects[index + 1]);
                 if is_two_level {
-                    held[index] = solved.coefficients[own.start].unwrap_or(0.0);
+                    held[index] = own.first().copied().unwrap_or(0.0);
                     continue;
                 }
                 let part: f64 = (0..set.rows.len())
                     .map(|row| {
-                        let value: f64 = own
-                            .clone()
-                            .map(|c| solved.coefficients[c].unwrap_or(0.0) * inside[c][row])
-                            .sum();
+                        let value: f64 = own.iter().zip(over).map(|(entry, column)| entry * column[row]).sum();
                         value * value
                     })
                     .sum();
@@ -366,6 +365,14 @@ fn sentences(protocol: &Protocol, set: &TreatmentSet) -> Vec<String> {
     let mut sentences = Vec::new();
     match &set.placement {
         Placement::Whole => {}
+        Placement::Split { wide, groups } => sentences.push(format!(
+            "One fraction over the factors of both units: {} of its {} runs belong to what each {} gets, and effects that say the \
+             same as an effect of its factors alone are judged against the spread between one {} and the next.",
+            groups.first().map_or(0, Vec::len),
+            set.runs(),
+            unit_name(*wide),
+            unit_name(*wide)
+        )),
         Placement::Blocks {
             block,
             groups,

@@ -99,9 +99,12 @@ impl Blind {
                 }
             }
         }
-        // What was assumed of an effect beforehand speaks of the levels by name.
+        // What was assumed of the size of an effect beforehand, or of what a level leaves behind, speaks of the levels.
         if !self.is_empty() {
-            seen.assumed.clear();
+            for assumed in &mut seen.assumed {
+                assumed.effects.iter_mut().for_each(|effect| effect.size = None);
+                assumed.residues.clear();
+            }
         }
         seen
     }

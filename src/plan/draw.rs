@@ -317,7 +317,13 @@ struct Allocation {
     places: BTreeMap<Vec<usize>, Vec<usize>>,
 }
 
-fn allocate(protocol: &Protocol, structure: &Structure, unit: UnitId, stream: &dyn Fn(&str) -> Stream) -> Allocation {
+/// What the numbers of a unit get; `earlier` is that of the units before it.
+fn allocate(
+    protocol: &Protocol,
+    structure: &Structure,
+    (unit, earlier): (UnitId, &[Allocation]),
+    stream: &dyn Fn(&str) -> Stream,
+) -> Allocation {
     let treatments = treatments(protocol, unit);
     let rows = treatments.len();
     let mut places = BTreeMap::new();
@@ -359,6 +365,18 @@ fn allocate(protocol: &Protocol, structure: &Structure, unit: UnitId, stream: &d
                 let group = &groups[place % groups.len()];
                 let shuffled = stream.permutation(count);
                 let own = shuffled.into_iter().map(|place| stands_for[group[place % group.len()]]);
+                places.insert(numbers, own.collect());
+            }
+        }
+        Placement::Split { wide, groups } => {
+            let mut stream = stream("allocate");
+            for numbers in combinations(structure, above) {
+                let own = |u: UnitId| above.iter().position(|&a| a == u).map_or(0, |at| numbers[at]);
+                let outer: Vec<usize> = structure.above[*wide].iter().map(|&u| own(u)).collect();
+                let got = earlier.get(*wide).and_then(|wider| wider.places.get(&outer));
+                let group = &groups[got.map_or(0, |places| places[own(*wide)])];
+                let shuffled = stream.permutation(count);
+                let own = shuffled.into_iter().map(|place| group[place % group.len()]);
                 places.insert(numbers, own.collect());
             }
         }
@@ -446,10 +464,10 @@ pub(super) struct Draft {
 impl Draft {
     fn new(protocol: &Protocol, structure: &Structure, stream: &dyn Fn(&str) -> Stream) -> Self {
         let units = 0..protocol.units.len();
-        let allocations = units
-            .clone()
-            .map(|unit| allocate(protocol, structure, unit, stream))
-            .collect();
+        let mut allocations: Vec<Allocation> = Vec::with_capacity(units.len());
+        for unit in units.clone() {
+            allocations.push(allocate(protocol, structure, (unit, &allocations), stream));
+        }
         let orders = units
             .map(|unit| {
                 let crosses = (0..unit).any(|earlier| !structure.above[unit].contains(&earlier));

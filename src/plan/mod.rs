@@ -26,7 +26,7 @@ pub use model::{Plan, PlanHeader, PlannedRun};
 pub use quality::{Quality, TermQuality};
 pub use rules::{Broken, Followers, Rule, broken_rule};
 pub use shape::{Spot, in_space, map_size, on_map, spots};
-pub use skeleton::{SetUps, Skeleton, SkeletonEffect, SkeletonStratum, skeleton};
+pub use skeleton::{SetUps, Skeleton, SkeletonEffect, SkeletonStratum, skeleton, units_of};
 pub use spots::{SpotMap, check_positions, check_room, marks, positions_csv, spot_map, spots_of};
 pub use structure::{Stratum, Structure};
 pub use terms::{Part, Term, every_term, terms};

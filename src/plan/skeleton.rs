@@ -12,7 +12,7 @@ use super::quality::{Quality, quality};
 use super::structure::Structure;
 use super::terms::{Part, Term, terms};
 use crate::diagnostic::Diagnostics;
-use crate::numeric::arrangement::{reduced, representative};
+use crate::numeric::arrangement::{aliases, reduced, representative, span};
 use crate::numeric::distribution::t_quantile_upper;
 use crate::protocol::{Placement, Protocol};
 
@@ -187,9 +187,32 @@ fn changes_with_drawn(protocol: &Protocol, term: &Term, joined: &Term) -> bool {
             .all(|f| term.effect.contains(f) || protocol.factors[*f].random)
 }
 
-/// The units on which an effect is set; for one confounded with blocks, the block in place of its own unit.
-fn units_of(protocol: &Protocol, term: &Term) -> Vec<usize> {
+/// The units on which an effect is set; for one confounded with blocks, the block in place of its own unit; for one of a split
+/// fraction that says the same as an effect of the wider unit's factors, that unit.
+#[must_use]
+pub fn units_of(protocol: &Protocol, term: &Term) -> Vec<usize> {
     let mut units: Vec<usize> = term.effect.iter().map(|&f| protocol.factors[f].set_on).collect();
+    if let Some(set) = &protocol.design.set
+        && let Placement::Split { wide, .. } = set.placement
+        && let Some(words) = &set.words
+    {
+        let mask_of = |keep: &dyn Fn(usize) -> bool| {
+            let places = set.factors.iter().enumerate();
+            places
+                .filter(|&(_, &f)| keep(f))
+                .fold(0_u32, |mask, (place, _)| mask | 1 << place)
+        };
+        let inner = mask_of(&|f| protocol.factors[f].set_on == set.unit);
+        let own = mask_of(&|f| term.effect.contains(&f));
+        let is_wide = own & inner != 0
+            && aliases(own, &span(words))
+                .iter()
+                .any(|alias| alias.factors & inner == 0 && alias.factors != 0);
+        if is_wide {
+            let finer = units.iter_mut().filter(|unit| **unit == set.unit);
+            finer.for_each(|unit| *unit = wide);
+        }
+    }
     if let Some(set) = &protocol.design.set
         && let Placement::Blocks { block, .. } = set.placement
         && !set.block_words.is_empty()

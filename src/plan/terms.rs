@@ -52,7 +52,7 @@ pub fn terms(protocol: &Protocol) -> Vec<Term> {
             let mut taken = BTreeSet::new();
             let mut kept = vec![false; terms.len()];
             for index in precedence(protocol, &terms).concat() {
-                let (own, others) = split(protocol, set, &terms[index].effect);
+                let (own, others) = split(set, &terms[index].effect);
                 let mask = own.iter().fold(0_u32, |mask, place| mask | 1 << place);
                 let stands_for = representative(mask, &words).factors;
                 let is_constant = stands_for == 0 && others.is_empty();
@@ -90,8 +90,8 @@ pub fn every_term(protocol: &Protocol) -> Vec<Term> {
 }
 
 /// The places of an effect's factors in the set, and its other factors.
-fn split(protocol: &Protocol, set: &TreatmentSet, effect: &Effect) -> (Vec<usize>, Effect) {
-    let factors = protocol.factors_on(set.unit);
+fn split(set: &TreatmentSet, effect: &Effect) -> (Vec<usize>, Effect) {
+    let factors = &set.factors;
     let own = effect
         .iter()
         .filter_map(|factor| factors.iter().position(|f| f == factor))
@@ -119,10 +119,7 @@ fn independent(protocol: &Protocol, set: &TreatmentSet, all: Vec<Term>) -> Vec<T
     rows.dedup();
     let mut classes: BTreeMap<Effect, Vec<usize>> = BTreeMap::new();
     for (index, term) in all.iter().enumerate() {
-        classes
-            .entry(split(protocol, set, &term.effect).1)
-            .or_default()
-            .push(index);
+        classes.entry(split(set, &term.effect).1).or_default().push(index);
     }
     let mut kept = vec![true; all.len()];
     for members in classes.values() {

@@ -9,6 +9,7 @@ use rust_decimal::Decimal;
 use super::check_placement;
 use super::keys::join;
 use super::model::{AnalysisPlan, Design, Effect, Factor, FactorId, Order, Unit, UnitId};
+use super::split_set;
 use super::structure::{did_you_mean, unit_called};
 use super::treatment_set::{Placement, TreatmentSet, Treatments};
 use super::tree::{Item, Span, Tree, Value};
@@ -34,7 +35,9 @@ pub(super) struct Making<'a> {
     pub root: &'a Tree,
     pub units: &'a [Unit],
     pub unit: UnitId,
-    /// The factors set on the unit.
+    /// The wider unit whose factors are in the set as well.
+    pub wide: Option<UnitId>,
+    /// The factors of the set.
     pub own: Vec<FactorId>,
     pub treatments: Treatments,
     pub planned: &'a [Effect],
@@ -51,9 +54,28 @@ pub(super) fn check(
 ) -> bool {
     let Some(tree) = root.tree("design") else { return sound };
     without_use(desk, tree, design.treatments);
-    let unit = match tree.text("set_on") {
-        Some(name) => unit_called(desk, root, name, tree.span("set_on")),
-        None => factors.iter().map(|factor| factor.set_on).max(),
+    let (unit, wide) = match tree.list("set_on") {
+        [] => (factors.iter().map(|factor| factor.set_on).max(), None),
+        named => {
+            let mut on: Vec<UnitId> = named
+                .iter()
+                .filter_map(|item| unit_called(desk, root, item.text().unwrap_or_default(), item.span.clone()))
+                .collect();
+            if on.len() < named.len() {
+                return false;
+            }
+            on.sort_unstable();
+            match on[..] {
+                [unit] => (Some(unit), None),
+                [wide, unit] => (Some(unit), Some(wide)),
+                _ => {
+                    let message = "a set combines the factors of one unit, or of two".to_owned();
+                    let help = "name one unit, or for a two-level fraction two of which one lies within the other";
+                    desk.say(Diagnostic::error("P095", message).help(help), tree.span("set_on"), "");
+                    return false;
+                }
+            }
+        }
     };
     let has_centre = tree.whole("centre_points").is_some();
     let has_blocks = tree.given("blocks") || tree.given("confounded");
@@ -61,9 +83,12 @@ pub(super) fn check(
     if is_plain || !sound {
         return sound;
     }
-    let own: Vec<FactorId> = unit.map_or_else(Vec::new, |unit| {
-        (0..factors.len()).filter(|&f| factors[f].set_on == unit).collect()
-    });
+    let on = |unit: UnitId| -> Vec<FactorId> { (0..factors.len()).filter(|&f| factors[f].set_on == unit).collect() };
+    let mut own: Vec<FactorId> = unit.map_or_else(Vec::new, on);
+    if let Some(wide) = wide.filter(|_| !own.is_empty()) {
+        own.extend(on(wide));
+        own.sort_unstable();
+    }
     let (Some(unit), false) = (unit, own.is_empty()) else {
         let message = format!("no factor is there to make a {} of", design.treatments.word());
         let help = "set factors on a unit, or name in `set_on` the unit on which they are set";
@@ -75,6 +100,7 @@ pub(super) fn check(
         root,
         units,
         unit,
+        wide,
         own,
         treatments: design.treatments,
         planned: &analysis.planned,
@@ -141,6 +167,9 @@ impl Making<'_> {
         analysis: &AnalysisPlan,
         order: Order,
     ) -> Option<TreatmentSet> {
+        if let Some(wide) = self.wide {
+            split_set::can_be(desk, self, factors, wide)?;
+        }
         let levels: Vec<usize> = self.own.iter().map(|&f| factors[f].levels.len()).collect();
         let total = levels
             .iter()
@@ -188,6 +217,7 @@ impl Making<'_> {
         let centre_points = self.centre(desk, factors, &mut rows)?;
         let mut set = TreatmentSet {
             unit: self.unit,
+            factors: self.own.clone(),
             rows,
             forbidden,
             centre_points,
@@ -197,7 +227,9 @@ impl Making<'_> {
             alias_order: self.tree.whole("alias_order").unwrap_or(2) as usize,
             placement: Placement::Whole,
         };
-        if order == Order::Randomized {
+        if let Some(wide) = self.wide {
+            split_set::part(self, factors, wide, &mut set);
+        } else if order == Order::Randomized {
             check_placement::place(desk, self, factors, &mut set)?;
         }
         Some(set)
@@ -264,11 +296,18 @@ impl Making<'_> {
                     self.say(desk, "runs", "P082", message, help);
                     return None;
                 }
-                (Some(runs), _) => search(k, runs.ilog2() as usize)?,
+                (Some(runs), _) => match self.wide {
+                    None => search(k, runs.ilog2() as usize)?,
+                    Some(wide) => split_set::search(desk, self, factors, wide, runs)?,
+                },
                 (None, Some(least)) => {
                     let reaches = |words: &Vec<Word>| resolution(&pattern(words, k)).is_none_or(|r| r >= least);
                     let first = (k + 1).next_power_of_two().ilog2() as usize;
-                    let found = (first..k).find_map(|base| search(k, base).filter(reaches));
+                    let made = |base: usize| match self.wide {
+                        None => search(k, base),
+                        Some(wide) => split_set::allowed(self, factors, wide, base),
+                    };
+                    let found = (first..k).find_map(|base| made(base).filter(reaches));
                     if found.is_none() {
                         let message = format!("no fraction of {k} factors has resolution {least}");
                         let help = format!("half of all combinations has resolution {k}; or take a \"full factorial\"");
@@ -284,6 +323,9 @@ impl Making<'_> {
                 }
             }
         };
+        if let Some(wide) = self.wide {
+            split_set::check_words(desk, self, factors, wide, &words)?;
+        }
         let size = 1_usize << (k - words.len());
         if let Some(runs) = wanted.filter(|&runs| runs != size) {
             let message = format!("{} generators of {k} factors make {size} runs, not {runs}", words.len());
@@ -335,7 +377,16 @@ impl Making<'_> {
                     None => {
                         is_sound = false;
                         let message = format!("no factor `{}` is set on `{}`", shown(name), self.units[self.unit].name);
-                        let help = did_you_mean(name, &names, "factors there");
+                        let help = match factors.iter().find(|factor| factor.name == name) {
+                            Some(factor) => format!(
+                                "it is set on `{}`: write `set_on = [\"{}\", \"{}\"]` in [design] for one fraction over the factors \
+                                 of both units",
+                                self.units[factor.set_on].name,
+                                self.units[factor.set_on].name,
+                                self.units[self.unit].name
+                            ),
+                            None => did_you_mean(name, &names, "factors there"),
+                        };
                         desk.say(Diagnostic::error("P083", message).help(help), span, "unknown factor");
                     }
                 }
@@ -703,7 +754,16 @@ impl Making<'_> {
             }
             let message = format!("planned effects share their estimate: {}", shared.join("; "));
             let help = "what is found may be either, or the sum of both; a fold-over, more runs or a higher `resolution` part them";
-            desk.say(Diagnostic::warning("P092", message).help(help), at, "");
+            // Who writes that the model has no interactions has thought of them.
+            let is_meant = self.root.tree("analysis").is_some_and(|analysis| {
+                analysis.given("interactions") && analysis.whole("interactions").is_some_and(|order| order <= 1)
+            });
+            let said = if is_meant {
+                Diagnostic::note("P092", message)
+            } else {
+                Diagnostic::warning("P092", message)
+            };
+            desk.say(said.help(help), at, "");
         }
     }
 }

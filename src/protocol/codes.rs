@@ -76,6 +76,7 @@ static CODES: &[(&str, &str)] = &[
     ),
     ("P093", "a fold-over that cannot be"),
     ("P094", "a planned effect that is confounded with blocks, or constant"),
+    ("P095", "a fraction over two units that cannot be"),
     ("P100", "assumptions about an unknown response"),
     ("P101", "a unit without an assumed spread"),
     (

@@ -33,6 +33,7 @@ mod shipped;
 mod site;
 mod site_keys;
 mod site_template;
+mod split_set;
 mod structure;
 mod treatment_set;
 mod tree;

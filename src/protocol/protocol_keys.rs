@@ -557,11 +557,12 @@ static DESIGN: Table = Table {
         ),
         key(
             "set_on",
-            Kind::Line,
+            Kind::Names,
             Need::May,
             "The unit whose factors the set combines; left out, the finest unit on which factors are set. Factors of other units \
-             make a full factorial with it.",
-            "\"run\"",
+             make a full factorial with it. A two-level fraction may name two units, one within the other, and is then one \
+             fraction over the factors of both.",
+            "[\"oven\", \"run\"]",
         ),
         key(
             "runs",

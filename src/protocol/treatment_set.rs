@@ -6,7 +6,7 @@
 
 use serde::Serialize;
 
-use super::model::{Effect, UnitId};
+use super::model::{Effect, FactorId, UnitId};
 use crate::numeric::arrangement::Word;
 
 /// The sort of set of treatments.
@@ -96,13 +96,15 @@ impl Treatments {
 pub struct TreatmentSet {
     /// The unit whose factors it combines.
     pub unit: UnitId,
-    /// The combinations, one a run of the set; centre points come last. Some may come back.
+    /// The factors that it combines, in declared order: those set on the unit, and for a split set those of the wider one too.
+    pub factors: Vec<FactorId>,
+    /// The combinations of factors set on the unit, one a run of the set; centre points come last. Some may come back.
     pub rows: Vec<Vec<usize>>,
     /// For an optimal set: what must not come together, as (place of the factor in a row, level).
     pub forbidden: Vec<Vec<(usize, usize)>>,
     /// How many of the last rows are centre points.
     pub centre_points: usize,
-    /// For a regular set of two-level factors: its words, over the factors of the unit in declared order (bit 0 the first).
+    /// For a regular set of two-level factors: its words, over `factors` (bit 0 the first).
     /// `None` if the set is not regular.
     pub words: Option<Vec<Word>>,
     /// The effects whose signs tell blocks apart, in the same way; empty without blocks.
@@ -129,6 +131,13 @@ pub enum Placement {
         /// True if treatments are exchanged for one another at random before they are dealt.
         exchanges: bool,
     },
+    /// The group of them that belongs to what the wider unit got: one set over the factors of both units.
+    Split {
+        /// A unit above.
+        wide: UnitId,
+        /// The rows of each group, in the order of the combinations of the wider unit's levels.
+        groups: Vec<Vec<usize>>,
+    },
     /// One of them where a row and a column cross.
     Square {
         /// The units that cross: rows, then columns.
@@ -146,12 +155,21 @@ pub enum Placement {
 }
 
 impl TreatmentSet {
+    /// How many runs one whole set has, centre points included.
+    #[must_use]
+    pub fn runs(&self) -> usize {
+        match &self.placement {
+            Placement::Split { groups, .. } => groups.iter().map(Vec::len).sum(),
+            _ => self.rows.len(),
+        }
+    }
+
     /// How many of the unit one helping of the set takes within the units above.
     #[must_use]
     pub fn at_once(&self) -> usize {
         match &self.placement {
             Placement::Whole => self.rows.len().max(1),
-            Placement::Blocks { groups, .. } => groups.first().map_or(1, Vec::len),
+            Placement::Blocks { groups, .. } | Placement::Split { groups, .. } => groups.first().map_or(1, Vec::len),
             Placement::Square { .. } | Placement::Sequences { .. } => 1,
         }
     }

@@ -118,6 +118,59 @@ impl Basis {
     }
 }
 
+/// The effects inside a model, factorized: the alias matrix, one column at a time.
+pub struct Inside {
+    qr: Qr,
+    /// By column, its effect.
+    effect_of: Vec<usize>,
+    effects: usize,
+}
+
+/// What a column outside a model adds to the estimates inside it.
+pub struct Held {
+    /// The column's entries of the alias matrix, by effect, one for each of its columns; 0 where columns depend on those before.
+    pub coefficients: Vec<Vec<f64>>,
+    /// Squared length of the part of the column that nothing inside says.
+    pub left: f64,
+}
+
+impl Inside {
+    /// Columns of one length, by effect; a constant is an effect like the others.
+    #[must_use]
+    pub fn new(effects: &[Columns]) -> Self {
+        let effect_of = effects.iter().enumerate();
+        Self {
+            qr: Qr::new(&Matrix::from_columns(
+                &effects.iter().flatten().cloned().collect::<Columns>(),
+            )),
+            effect_of: effect_of
+                .flat_map(|(e, columns)| columns.iter().map(move |_| e))
+                .collect(),
+            effects: effects.len(),
+        }
+    }
+
+    /// True if no column inside follows from the others.
+    #[must_use]
+    pub fn is_independent(&self) -> bool {
+        self.qr.rank() == self.effect_of.len()
+    }
+
+    /// What a column adds.
+    #[must_use]
+    pub fn held(&self, column: &[f64]) -> Held {
+        let solved = self.qr.solve(column);
+        let mut coefficients = vec![Vec::new(); self.effects];
+        for (value, &effect) in solved.coefficients.iter().zip(&self.effect_of) {
+            coefficients[effect].push(value.unwrap_or(0.0));
+        }
+        Held {
+            coefficients,
+            left: sum::dot(&solved.residuals, &solved.residuals),
+        }
+    }
+}
+
 /// How much of another effect stands in the estimate of a kept one.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Mixed {
@@ -145,17 +198,12 @@ pub fn aliases(n: usize, kept: &[Columns], others: &[Columns], least: f64) -> Ve
             centred.iter().map(|v| v / length).collect()
         }
     };
-    let origin: Vec<usize> = kept
-        .iter()
-        .enumerate()
-        .flat_map(|(e, c)| c.iter().map(move |_| e))
-        .collect();
-    let columns: Columns = kept.iter().flatten().map(scaled).collect();
-    if columns.is_empty() {
+    if kept.iter().all(Vec::is_empty) {
         return Vec::new();
     }
-    let qr = Qr::new(&Matrix::from_columns(&columns));
-    if qr.rank() < columns.len() {
+    let columns: Vec<Columns> = kept.iter().map(|own| own.iter().map(scaled).collect()).collect();
+    let inside = Inside::new(&columns);
+    if !inside.is_independent() {
         return Vec::new();
     }
     let mut found = Vec::new();
@@ -163,12 +211,13 @@ pub fn aliases(n: usize, kept: &[Columns], others: &[Columns], least: f64) -> Ve
         let mut largest = vec![0.0_f64; kept.len()];
         let mut left = f64::INFINITY;
         for column in own {
-            let solved = qr.solve(&scaled(column));
-            left = sum::dot(&solved.residuals, &solved.residuals) / n.max(1) as f64;
-            for (coefficient, &effect) in solved.coefficients.iter().zip(&origin) {
-                let value = coefficient.unwrap_or(0.0);
-                if value.abs() > largest[effect].abs() {
-                    largest[effect] = value;
+            let held = inside.held(&scaled(column));
+            left = held.left / n.max(1) as f64;
+            for (largest, own) in largest.iter_mut().zip(&held.coefficients) {
+                for &value in own {
+                    if value.abs() > largest.abs() {
+                        *largest = value;
+                    }
                 }
             }
         }

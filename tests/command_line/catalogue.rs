@@ -239,6 +239,16 @@ fn split_plot() {
     goes_the_whole_way(&protocol, 16, "oven");
 }
 
+/// A fraction with a hard-to-change factor on the wider unit.
+#[test]
+fn split_plot_fraction() {
+    let units = unit("oven", "count = 8") + &unit("run", "within = \"oven\"\ncount = 4");
+    let factors = factors("tm", 2, "oven") + &factors("abc", 2, "run");
+    let design = "treatments = \"two-level fraction\"\nset_on = [\"oven\", \"run\"]\nruns = 16";
+    let protocol = study(&units, &factors, design, "\"t\", \"a\"", "oven = 0.2, run = 0.4");
+    goes_the_whole_way(&protocol, 32, "One fraction over the factors of both units");
+}
+
 /// Parts and operators that cross; rollers within batches: units without a treatment set beyond one factor.
 #[test]
 fn crossed_and_nested_measurement_systems() {

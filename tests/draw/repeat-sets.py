@@ -95,3 +95,16 @@ for subject in range(6):
     for place, treatment in enumerate(sequences[dealt[subject]]):
         rows.append([subject + 1, place + 1, f"a {letters[treatment]}"])
 write("sequences", ["subject", "place", "a"], rows)
+
+# A half fraction over ovens and the runs in them, c = t m a b: t and m are set on ovens, the rest on runs.
+outer = list(itertools.product([-1, 1], repeat=2))
+got = [place % 4 for place in Stream("allocate oven").permutation(8)]
+stream = Stream("allocate run")
+rows = []
+for oven in range(8):
+    t, m = outer[got[oven]]
+    group = sorted((a, b, t * m * a * b) for a, b in itertools.product([-1, 1], repeat=2))
+    for place in stream.permutation(4):
+        levels = zip("tmabc", (t, m, *group[place]))
+        rows.append([oven + 1, *(f"{n} {'high' if v > 0 else 'low'}" for n, v in levels)])
+write("split", ["oven", *"tmabc"], rows)
