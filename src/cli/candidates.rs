@@ -66,11 +66,11 @@ pub(super) fn describe(page: &mut Page, budget: usize, candidates: &[Candidate])
             let mut own = candidate.mixed.iter().filter(|mixed| mixed.in_part == is_part);
             let Some(first) = own.next() else { continue };
             let _ = write!(text, " {} is {how} with {}", first.effect, few(&first.with));
-            text.push_str(&match own.count() {
-                0 => ".".to_owned(),
-                1 => "; so is 1 more planned effect with others.".to_owned(),
-                more => format!("; so are {more} more planned effects with others."),
-            });
+            let _ = match own.count() {
+                0 => write!(text, "."),
+                1 => write!(text, "; so is 1 more planned effect with others."),
+                more => write!(text, "; so are {more} more planned effects with others."),
+            };
         }
         page.item(text);
     }
