@@ -271,7 +271,11 @@ impl<'a> Replayer<'a> {
                     ));
                 }
                 self.set(*run, column, to, recorded.n, at)?;
-                self.trace_run(*run, column, trace);
+                // A mended slip of the pen is still the reading of when it was read; one read again is not.
+                let key = (run.to_string(), self.columns.name(column));
+                if missing_word(from).is_some() || !self.record.traces.contains_key(&key) {
+                    self.trace_run(*run, column, trace);
+                }
                 self.record.corrections.push(Correction {
                     run: *run,
                     what: self.columns.name(column),

@@ -100,7 +100,7 @@ const correctionDialog = (place) => {
     if (wrong) return wrong;
     await record(place.control
       ? { kind: "control", control: place.control.name, row: place.control.row, what: place.what, text: to, from: was, reason }
-      : { kind: "correction", run: Number(place.row), what: place.what, from: was, to, reason });
+      : { kind: "correction", run: Number(place.row), what: place.what, from: was, to, reason, with: place.response && app.study.runs.find((run) => run.run === Number(place.row)).with });
     say(`${capital(place.words)} is corrected.`);
     return null;
   });
