@@ -7,6 +7,9 @@ use std::fmt::Write as _;
 
 use super::model::Protocol;
 
+/// Most labels that are written out.
+const MOST: usize = 12;
+
 /// The site file to fill in.
 #[must_use]
 pub fn site_template(protocol: &Protocol) -> String {
@@ -41,20 +44,21 @@ pub fn site_template(protocol: &Protocol) -> String {
             );
         }
     }
-    let labelled: Vec<String> = protocol
-        .units
-        .iter()
-        .take(protocol.run_unit())
-        .map(|unit| {
-            let labels: Vec<String> = (1..=unit.count.min(3)).map(|n| format!("\"{n}\"")).collect();
-            format!("# {} = [{}]   # {} labels\n", unit.name, labels.join(", "), unit.count)
-        })
-        .collect();
-    if !labelled.is_empty() {
-        text.push_str("\n# Labels of specimens and other units, if they are not called 1, 2, 3.\n# [labels]\n");
-        text.push_str(&labelled.concat());
-        text.push_str("\n# Specimens that are read at another site too, by their labels.\n# [travelling]\n");
-        text.push_str(&labelled.concat());
+    let units = protocol.units.iter().take(protocol.run_unit());
+    let lists: Vec<(&str, usize)> = units.map(|unit| (unit.name.as_str(), unit.count)).collect();
+    if !lists.is_empty() {
+        text.push_str(
+            "\n# Labels of specimens and other units, if they are not called 1, 2, 3: one for each.\n# [labels]\n",
+        );
+        for (name, count) in &lists {
+            let labels: Vec<String> = (1..=*count.min(&MOST)).map(|n| format!("\"{n}\"")).collect();
+            let rest = if *count > MOST { ", ..." } else { "" };
+            let _ = writeln!(text, "# {name} = [{}{rest}]", labels.join(", "));
+        }
+        text.push_str("\n# Specimens that are read at another site too, by those labels.\n# [travelling]\n");
+        if let Some((name, _)) = lists.last() {
+            let _ = writeln!(text, "# {name} = [\"1\"]");
+        }
     }
     text
 }

@@ -70,21 +70,22 @@ fn by_name(value: Value) -> Value {
 /// What changed between two findings, subject by subject; a subject without changes says so by having none.
 #[must_use]
 pub fn findings(before: &Findings, after: &Findings) -> Vec<Changes> {
-    let mut all = vec![
-        Changes {
-            about: "Where the findings come from".to_owned(),
-            changes: sources(before, after),
-        },
-        Changes {
+    let mut all = vec![Changes {
+        about: "Where the findings come from".to_owned(),
+        changes: sources(before, after),
+    }];
+    let two_sites = before.study.site != after.study.site;
+    if !two_sites {
+        all.push(Changes {
             about: "What happened at the bench".to_owned(),
             changes: bench(before, after),
-        },
-    ];
+        });
+    }
     let names: BTreeSet<&String> = before.responses.keys().chain(after.responses.keys()).collect();
     for name in names {
         let about = format!("What was found for {name}");
         let changes = match (before.responses.get(name), after.responses.get(name)) {
-            (Some(one), Some(other)) => response(one, other),
+            (Some(one), Some(other)) => response(one, other, two_sites),
             (Some(_), None) => vec!["There are no findings for it any more.".to_owned()],
             _ => vec!["There were no findings for it before.".to_owned()],
         };
@@ -184,7 +185,7 @@ struct Estimate {
     planned: bool,
 }
 
-fn response(before: &ResponseFindings, after: &ResponseFindings) -> Vec<String> {
+fn response(before: &ResponseFindings, after: &ResponseFindings, two_sites: bool) -> Vec<String> {
     let mut all = Vec::new();
     if before.readings != after.readings {
         all.push(format!("Readings: {} in place of {}.", after.readings, before.readings));
@@ -219,12 +220,14 @@ fn response(before: &ResponseFindings, after: &ResponseFindings) -> Vec<String> 
             let part = (new.value - old.value).abs() / error;
             let _ = write!(
                 sentence,
-                "; it moved by {} of its standard error",
+                "; {} by {} of its standard error{}",
+                if two_sites { "they are apart" } else { "it moved" },
                 if part < 0.01 {
                     "less than 0.01".to_owned()
                 } else {
                     significant(part, 2)
-                }
+                },
+                if two_sites { " at the first site" } else { "" },
             );
         }
         match (&old.says, &new.says) {

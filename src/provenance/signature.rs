@@ -9,7 +9,7 @@
 //! Never here: entropy, files.
 
 use ed25519_dalek::pkcs8::spki::der::pem::LineEnding;
-use ed25519_dalek::pkcs8::{DecodePrivateKey, DecodePublicKey, EncodePrivateKey, EncodePublicKey};
+use ed25519_dalek::pkcs8::{DecodePrivateKey, DecodePublicKey, EncodePrivateKey, EncodePublicKey, KeypairBytes};
 use ed25519_dalek::{Signature, Signer, SigningKey, VerifyingKey};
 
 use crate::diagnostic::{Diagnostic, Diagnostics};
@@ -22,7 +22,12 @@ use crate::diagnostic::{Diagnostic, Diagnostics};
 pub fn keys(entropy: &[u8; 32]) -> Result<(String, String), Diagnostics> {
     let key = SigningKey::from_bytes(entropy);
     let failed = || Diagnostic::error("V022", "the keys cannot be written");
-    let secret = key.to_pkcs8_pem(LineEnding::LF).map_err(|_| failed())?;
+    // The first version of the format, without the public half beside it: some programs read no other.
+    let bytes = KeypairBytes {
+        secret_key: *entropy,
+        public_key: None,
+    };
+    let secret = bytes.to_pkcs8_pem(LineEnding::LF).map_err(|_| failed())?;
     let public = key
         .verifying_key()
         .to_public_key_pem(LineEnding::LF)

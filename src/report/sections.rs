@@ -256,9 +256,9 @@ fn repeated(input: &Input) -> Vec<Block> {
     let mut blocks = Vec::new();
     if let Some(origin) = &input.findings.origin {
         let from = if origin.site.is_empty() {
-            "It was started from a pack of the protocol alone".to_owned()
+            "This study was started from a pack of the protocol alone".to_owned()
         } else {
-            format!("It repeats the study of site {}", origin.site)
+            format!("This study repeats that of site {}", origin.site)
         };
         let local: Vec<String> = input
             .protocol
@@ -268,7 +268,7 @@ fn repeated(input: &Input) -> Vec<Block> {
             .map(|factor| plain(&factor.name))
             .collect();
         let mut text = format!(
-            "{from}, under the same protocol, with an order, seed and specimens' spots of its own (manifest of the pack: {}…).",
+            "{from}, under the same protocol, with an order and a seed of its own (manifest of the pack: {}…).",
             origin.manifest_sha256.chars().take(12).collect::<String>()
         );
         if !local.is_empty() {
@@ -300,6 +300,7 @@ fn repeated(input: &Input) -> Vec<Block> {
             count(answers.len(), "point", "points"),
             match other {
                 0 => "all are answered with yes".to_owned(),
+                1 => "1 differs here and is listed above".to_owned(),
                 some => format!("{some} differ here and are listed above"),
             }
         );
@@ -632,13 +633,13 @@ pub(super) fn provenance(input: &Input) -> Section {
             "A hash shows that a file is the same as the one used here. It does not show that its contents are true.",
         )),
         Block::paragraph(
-            "To compute everything again, take the study folder and the program named above. The first command checks the \
-             hashes and the chain of the record; the second prints the findings; the third makes this report anew, byte \
-             for byte.",
+            "To compute everything again, take the study folder and the program named above. The first command makes \
+             every step again and names the first difference, if there is one; the second prints the findings; the third \
+             makes this report anew, byte for byte.",
         ),
         Block::Commands {
             lines: [
-                "wellrun check FOLDER",
+                "wellrun verify FOLDER",
                 "wellrun analyse FOLDER --json",
                 "wellrun report FOLDER",
             ]

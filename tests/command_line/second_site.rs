@@ -104,9 +104,9 @@ fn from_the_north_bench_to_the_south_bench() {
     run(at, &["report", "south", "--as", "html"], 0);
     let html = text(at, "south/report/report.html");
     for said in [
-        "It repeats the study of site north",
+        "This study repeats that of site north",
         "Blown off",
-        "that have to be the same at every site, 1 differ here",
+        "that have to be the same at every site, 1 differs here",
         "is each site\u{2019}s own",
     ] {
         let plain = html.replace("&#x27;", "'").replace('\'', "\u{2019}");
