@@ -204,7 +204,7 @@ fn a_stranger_can_repeat_spots_and_codes() {
         "[factor.temperature]\nset_on = \"session\"\nlevels = [21, 25]\n[factor.finish]\nset_on = \"roller\"\nlevels = [\"turned\", \"waxed\"]\n[factor.instrument]\nset_on = \"run\"\nlevels = [\"A\", \"B\"]\n",
         "[positions]\non = \"roller\"\nshape = \"flat rectangle\"\nlength = 60\nwidth = 36\npitch = 6\nedge = 12\n[blinding]\nfactors = [\"finish\"]\n",
     );
-    protocol.sha256 = "0123456789abcdef".repeat(4);
+    protocol.drawn_as = "0123456789abcdef".repeat(4);
     let plan = freeze(&protocol, 20_260_302);
     let map = plan::spots_of(&protocol, &plan).unwrap().unwrap();
     let blind = plan::Blind::of(&protocol, "", 20_260_302);

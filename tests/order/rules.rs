@@ -231,7 +231,7 @@ fn a_stranger_can_repeat_a_draw_under_rules() {
         "[factor.temperature]\nset_on = \"session\"\nlevels = [21, 25]\nscale = \"numeric\"\n[factor.finish]\nset_on = \"roller\"\nlevels = [\"turned\", \"waxed\", \"ground\", \"raw\"]\ncarries_over = true\n[factor.instrument]\nset_on = \"run\"\nlevels = [\"A\", \"B\"]\n",
         "[order]\ncorrelation_at_most = 0.5\nalike_in_a_row_at_most = 3\ncarry_over = \"balanced\"\n",
     );
-    protocol.sha256 = "0123456789abcdef".repeat(4);
+    protocol.drawn_as = "0123456789abcdef".repeat(4);
     let (plan, csv, _) = plan::freeze(&protocol, None, 20_260_302, "2026-03-02T08:00:00Z").unwrap();
     let repeated = std::fs::read_to_string("tests/draw/repeated-rules.csv").unwrap();
     assert_eq!(csv, repeated);
