@@ -306,7 +306,7 @@ fn a_stranger_can_repeat_the_draw() {
         "[factor.temperature]\nset_on = \"session\"\nlevels = [21, 25]\n[factor.finish]\nset_on = \"roller\"\nlevels = [\"turned\", \"waxed\"]\n[factor.instrument]\nset_on = \"run\"\nlevels = [\"A\", \"B\"]\n",
         "",
     );
-    protocol.sha256 = "0123456789abcdef".repeat(4);
+    protocol.drawn_as = "0123456789abcdef".repeat(4);
     let (_, csv, _) = plan::freeze(&protocol, None, 20_260_302, "2026-03-02T08:00:00Z").unwrap();
     // Printed by tests/draw/repeat.py (Python 3.11, standard library only).
     let repeated = std::fs::read_to_string("tests/draw/repeated.csv").unwrap();
