@@ -597,7 +597,7 @@ fn a_stranger_can_repeat_the_draw_of_a_set() {
         ),
     ] {
         let mut protocol = read(&body);
-        protocol.sha256 = "0123456789abcdef".repeat(4);
+        protocol.drawn_as = "0123456789abcdef".repeat(4);
         let (_, csv, _) = plan::freeze(&protocol, None, 20_260_302, "2026-03-02T08:00:00Z").unwrap();
         // Printed by tests/draw/repeat-sets.py (Python 3.11, standard library only).
         let repeated = std::fs::read_to_string(format!("tests/draw/repeated-{name}.csv")).unwrap();
