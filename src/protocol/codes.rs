@@ -113,7 +113,7 @@ static CODES: &[(&str, &str)] = &[
     ("P134", "a condition that follows no numeric factor"),
     ("P135", "the sheet to rehearse on cannot be read"),
     ("P136", "a rehearsal in which more is to go wrong than there is"),
-    ("P137", "rehearsed without a site file"),
+    ("P137", "done without a site file that is still to be filled in"),
     ("P138", "something assumed of an unknown control"),
     ("P140", "a random factor in a planned effect"),
     ("P141", "a factor both numeric and random"),
@@ -215,7 +215,7 @@ mod tests {
     #[test]
     fn codes_used_and_codes_listed_are_the_same() {
         let files = [
-            include_str!("../cli/rehearse.rs"),
+            include_str!("../cli/load.rs"),
             include_str!("../rehearsal/fill.rs"),
             include_str!("budget.rs"),
             include_str!("comparing.rs"),
