@@ -637,6 +637,26 @@ fn missing_values_keep_their_reason() {
     );
 }
 
+/// Closed form. A condition of a session stands once for its four runs, in whichever of them it was written; where it is in
+/// none, it is missing once.
+#[test]
+fn a_condition_of_a_wider_unit_is_asked_for_once() {
+    let bench = Bench::crossed();
+    let mut sheet = String::from("run,core,hardness 1\n");
+    for run in 1..=8 {
+        let core = if run == 3 { "23" } else { "" };
+        sheet += &[&run.to_string(), core, "74.1\n"].join(",");
+    }
+    let (_, record) = bench.after(&[(&sheet, None)]);
+    let status = record::status(&bench.protocol, bench.plan.as_ref(), &record);
+    let missing: Vec<(usize, &str)> = status.missing.iter().map(|m| (m.run, m.what.as_str())).collect();
+    assert_eq!(missing, [(5, "core")]);
+    let (_, record) = bench.after(&[(&sheet.replace("7,,", "7,not done,"), None)]);
+    let status = record::status(&bench.protocol, bench.plan.as_ref(), &record);
+    let missing: Vec<(usize, Option<&str>)> = status.missing.iter().map(|m| (m.run, m.reason.as_deref())).collect();
+    assert_eq!(missing, [(7, Some("not done"))]);
+}
+
 /// Doubts are found again whenever the journal is read.
 #[test]
 fn questioned_values_are_derived_again() {

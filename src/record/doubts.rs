@@ -148,7 +148,7 @@ impl Agreement {
 }
 
 /// Labels of a unit and of those above it.
-fn unit_path(
+pub(super) fn unit_path(
     protocol: &Protocol,
     plan: Option<&Plan>,
     labels: &[String],

@@ -3,12 +3,15 @@
 //! In:  the protocol, the plan and the record.
 //! Out: a `Status`, which is data for the terminal and for `--json`.
 
+use std::collections::BTreeSet;
+
 use serde::Serialize;
 
 use crate::plan::{ControlRow, Plan, control_rows};
-use crate::protocol::Protocol;
+use crate::protocol::{ConditionId, Protocol};
 
 use super::columns::{Column, name};
+use super::doubts::unit_path;
 use super::model::{Record, RunRecord};
 
 /// Where a study stands.
@@ -106,13 +109,21 @@ pub fn status(protocol: &Protocol, plan: Option<&Plan>, record: &Record) -> Stat
         controls: plan.and_then(|plan| controls(protocol, plan, record)),
         next_run: None,
     };
+    let mut known = measured(protocol, plan, record);
     for run in all {
         let Some(recorded) = record.runs.get(&run) else {
             status.untouched.push(run);
             status.next_run.get_or_insert(run);
             continue;
         };
-        let absent = absent(protocol, recorded);
+        let mut absent = absent(protocol, recorded);
+        // A condition of a wider unit stands once for all of its runs: it is missing once, in the first of them.
+        absent.retain(|column| match *column {
+            Column::Condition(id) if reason(run, &name(protocol, *column)).is_none() => {
+                of_unit(protocol, plan, recorded, id).is_none_or(|unit| known.insert((id, unit)))
+            }
+            _ => true,
+        });
         if absent.iter().any(|column| matches!(column, Column::Reading(..))) {
             status.incomplete.push(run);
         } else {
@@ -161,6 +172,33 @@ fn absent(protocol: &Protocol, run: &RunRecord) -> Vec<Column> {
             .map(move |position| Column::Reading(id, position))
     });
     conditions.chain(readings).collect()
+}
+
+/// A condition, and the unit that it was measured on.
+type Measured = (ConditionId, Vec<String>);
+
+/// The units wider than the run whose conditions are written in one of their runs, or are missing there for a reason.
+fn measured(protocol: &Protocol, plan: Option<&Plan>, record: &Record) -> BTreeSet<Measured> {
+    let excused: BTreeSet<(usize, &str)> = record.missing.iter().map(|m| (m.run, m.what.as_str())).collect();
+    let mut known = BTreeSet::new();
+    for run in record.runs.values() {
+        for (id, condition) in protocol.conditions.iter().enumerate() {
+            let written = run.conditions.get(id).is_some_and(Option::is_some);
+            if written || excused.contains(&(run.run, condition.name.as_str())) {
+                known.extend(of_unit(protocol, plan, run, id).map(|unit| (id, unit)));
+            }
+        }
+    }
+    known
+}
+
+/// The unit that a condition of a run was measured on; `None` if that is the run itself, or cannot be told.
+fn of_unit(protocol: &Protocol, plan: Option<&Plan>, run: &RunRecord, id: ConditionId) -> Option<Vec<String>> {
+    let unit = protocol.conditions.get(id)?.measured_on;
+    if unit == protocol.run_unit() {
+        return None;
+    }
+    unit_path(protocol, plan, &run.units, run.run, unit)
 }
 
 /// Runs that follow one of a higher number, by the positions written down.
