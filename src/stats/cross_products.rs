@@ -47,7 +47,7 @@ impl Products {
                     *value = x - shift;
                 }
                 own[here..].fill(0.0);
-                *total += own.iter().sum::<f64>();
+                *total += added_up(own);
             }
             let column = |j: usize| &block[j * rows..(j + 1) * rows];
             for i in (0..p).step_by(2) {
@@ -86,12 +86,41 @@ impl Products {
     }
 }
 
+/// The sum over lanes.
+fn total(lanes: [f64; LANES]) -> f64 {
+    (lanes[0] + lanes[1]) + (lanes[2] + lanes[3])
+}
+
+/// The sum of numbers whose count is a multiple of `LANES`, in lanes side by side.
+fn added_up(numbers: &[f64]) -> f64 {
+    let mut lanes = [0.0_f64; LANES];
+    for four in numbers.as_chunks::<LANES>().0 {
+        for lane in 0..LANES {
+            lanes[lane] += four[lane];
+        }
+    }
+    total(lanes)
+}
+
+/// Σ (xᵢ − mean) rᵢ, in lanes side by side.
+pub(super) fn about_mean(x: &[f64], mean: f64, r: &[f64]) -> f64 {
+    let mut lanes = [0.0_f64; LANES];
+    let ((x, x_rest), (r, r_rest)) = (x.as_chunks::<LANES>(), r.as_chunks::<LANES>());
+    for (x, r) in x.iter().zip(r) {
+        for lane in 0..LANES {
+            lanes[lane] += (x[lane] - mean) * r[lane];
+        }
+    }
+    let rest: f64 = x_rest.iter().zip(r_rest).map(|(x, r)| (x - mean) * r).sum();
+    total(lanes) + rest
+}
+
 /// a·c, a·d, b·c, b·d.
 fn pair_products(a: &[f64], b: &[f64], c: &[f64], d: &[f64]) -> [f64; 4] {
+    // Arrays, not slices of slices: the compiler then keeps the sixteen sums in registers.
+    let fours = |of| <[f64]>::as_chunks::<LANES>(of).0;
     let mut four = [[0.0_f64; LANES]; 4];
-    let ab = a.chunks_exact(LANES).zip(b.chunks_exact(LANES));
-    let cd = c.chunks_exact(LANES).zip(d.chunks_exact(LANES));
-    for ((a, b), (c, d)) in ab.zip(cd) {
+    for ((a, b), (c, d)) in fours(a).iter().zip(fours(b)).zip(fours(c).iter().zip(fours(d))) {
         for lane in 0..LANES {
             four[0][lane] += a[lane] * c[lane];
             four[1][lane] += a[lane] * d[lane];
@@ -99,7 +128,7 @@ fn pair_products(a: &[f64], b: &[f64], c: &[f64], d: &[f64]) -> [f64; 4] {
             four[3][lane] += b[lane] * d[lane];
         }
     }
-    four.map(|lanes| (lanes[0] + lanes[1]) + (lanes[2] + lanes[3]))
+    [total(four[0]), total(four[1]), total(four[2]), total(four[3])]
 }
 
 #[cfg(test)]

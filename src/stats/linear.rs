@@ -21,7 +21,7 @@
 //! Never here: coding of factors, strata, missing values.
 //! Reference values: the NIST linear regression sets, `tests/stats.rs`.
 
-use super::cross_products::Products;
+use super::cross_products::{Products, about_mean};
 use crate::numeric::distribution::f_upper;
 use crate::numeric::{Cholesky, Extended, Matrix, Qr, sum};
 
@@ -486,7 +486,7 @@ fn by_products(y: &[f64], x: &Matrix, intercept: bool) -> Option<LinearFit> {
         }
         for ((missed, column), mean) in missed.iter_mut().zip(&columns).zip(&products.means) {
             let column = &column[rows.clone()];
-            *missed += column.iter().zip(&*own).map(|(x, r)| (x - mean) * r).sum::<f64>();
+            *missed += about_mean(column, *mean, own);
         }
     }
     cholesky.solve_lower(&mut missed);
