@@ -42,7 +42,7 @@ macro_rules! shipped {
     };
 }
 
-static SHIPPED: [Shipped; 9] = [
+static SHIPPED: [Shipped; 10] = [
     shipped!(
         "carry-over",
         "Does a surface leave something on the indenter that moves the next reading?"
@@ -56,6 +56,10 @@ static SHIPPED: [Shipped; 9] = [
     shipped!(
         "measurement-system",
         "How much of the spread between rollers is the measuring?"
+    ),
+    shipped!(
+        "measurement-system-nested",
+        "How much of the spread is the measuring, when no roller can be measured by two?"
     ),
     shipped!(
         "reference-blocks",
