@@ -598,21 +598,28 @@ fn means(name: &str, found: &MeasurementFinding, voice: &Voice) -> Table {
         "" => "Means by who measured".to_owned(),
         unit => format!("Means by who measured, in {unit}"),
     };
-    let columns = ["Who", ">Results (n)", ">Mean", ">Lowest", ">Highest"];
+    // Nested parts with one number are different parts: they stand with those who measured them.
+    let nested = found.design == "nested";
+    let who = if nested { "Who and what" } else { "Who" };
+    let columns = [who, ">Results (n)", ">Mean", ">Lowest", ">Highest"];
     let mut table = Table::new(format!("{name}-measured-means"), caption, &columns).dense();
     table = table.group("All parts", found.by_means.iter().map(|m| row(m, &m.by)).collect());
-    let mut done: Vec<&str> = Vec::new();
+    let of_part = |cell: &MeasuredMean| format!("{} {}", plain(&found.part), cell.part);
+    let head = |cell: &MeasuredMean| capital(&if nested { cell.by.clone() } else { of_part(cell) });
+    let mut done: Vec<String> = Vec::new();
     for cell in &found.cells {
-        if !done.contains(&cell.part.as_str()) {
-            done.push(&cell.part);
-            let own = found
-                .cells
-                .iter()
-                .filter(|c| c.part == cell.part)
-                .map(|c| row(c, &c.by))
-                .collect();
-            table = table.group(&capital(&format!("{} {}", plain(&found.part), cell.part)), own);
+        let title = head(cell);
+        if done.contains(&title) {
+            continue;
         }
+        let own = found
+            .cells
+            .iter()
+            .filter(|c| head(c) == title)
+            .map(|c| row(c, &if nested { of_part(c) } else { c.by.clone() }))
+            .collect();
+        table = table.group(&title, own);
+        done.push(title);
     }
     table
 }
