@@ -81,6 +81,7 @@ fn open(dirs: &[PathBuf], console: &Console) -> Result<Vec<Study>, Diagnostics> 
         match Folder::open(dir).and_then(|folder| load::study(&folder, None)) {
             Ok((study, warnings)) => {
                 found.extend(warnings);
+                found.extend(sealed(&study));
                 studies.push(study);
             }
             Err(wrong) => found.extend(wrong),
@@ -91,6 +92,16 @@ fn open(dirs: &[PathBuf], console: &Console) -> Result<Vec<Study>, Diagnostics> 
     }
     console.diagnostics(&found);
     Ok(studies)
+}
+
+/// What speaks against showing a study that repeats another one beside it: its bench is not to see the other's results yet.
+fn sealed(study: &Study) -> Diagnostics {
+    let is_closed = study.record.closed.is_some();
+    let origin = study.origin.as_ref();
+    origin
+        .and_then(|origin| origin.sealed(&origin.manifest_sha256, is_closed))
+        .map(Diagnostics::from)
+        .unwrap_or_default()
 }
 
 fn site_study<'a>(study: &'a Study, name: &'a str) -> SiteStudy<'a> {

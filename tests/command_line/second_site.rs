@@ -94,7 +94,9 @@ fn from_the_north_bench_to_the_south_bench() {
     write(at, "south/sheet.csv", sheet(3));
     run(at, &["record", "south", "south/sheet.csv"], 0);
     refused(at, &["compare", "north.zip", "south"], 1, "V033");
+    refused(at, &["pool", "north", "south"], 1, "V033");
     run(at, &["record", "south", "--close", "--by", "RB"], 0);
+    run(at, &["pool", "north", "south"], 0);
     let told = stdout(&run(at, &["compare", "north.zip", "south"], 0));
     assert!(
         told.contains("two sites") && told.contains("Hash of the plan"),
