@@ -298,7 +298,7 @@ fn a_frozen_plan_reads_back_and_notices_changes() {
     assert_eq!(codes(read("a,b\n1,2\n", &toml, &protocol)), ["D013", "D014"]);
 }
 
-/// The description in DEVELOPERS.md is enough: a short Python script, written from it alone, draws the same plan.
+/// The description in tests/draw/README.md is enough: a short Python script, written from it alone, draws the same plan.
 #[test]
 fn a_stranger_can_repeat_the_draw() {
     let mut protocol = protocol(

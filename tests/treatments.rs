@@ -550,7 +550,7 @@ fn permissible_arrangements_of_sets_are_equally_likely() {
     }
 }
 
-/// The description in DEVELOPERS.md is enough: a short Python script, written from it alone, draws the same plans.
+/// The description in tests/draw/README.md is enough: a short Python script, written from it alone, draws the same plans.
 #[test]
 fn a_stranger_can_repeat_the_draw_of_a_set() {
     for (name, body) in [

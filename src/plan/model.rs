@@ -33,7 +33,7 @@ pub struct PlanHeader {
     pub site_sha256: String,
     /// Seed of the draw, as a decimal text (a TOML integer has no room for every u64).
     pub seed: String,
-    /// Name of the way in which the order was drawn, described in DEVELOPERS.md.
+    /// Name of the way in which the order was drawn, described in tests/draw/README.md.
     pub algorithm: String,
     /// Version of this tool.
     pub tool: String,

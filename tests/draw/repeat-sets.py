@@ -1,4 +1,4 @@
-# Repeats the draws of treatment sets from their description in DEVELOPERS.md, in plain Python (3.11, standard library only).
+# Repeats the draws of treatment sets from their description in tests/draw/README.md, in plain Python (3.11, standard library only).
 # Writes the plan.csv of the small studies in tests/treatments.rs:
 #   cd tests/draw && python3 repeat-sets.py
 import hashlib

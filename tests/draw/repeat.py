@@ -1,4 +1,4 @@
-# Repeats a draw from its description in DEVELOPERS.md, in plain Python (3.11, standard library only).
+# Repeats a draw from its description in tests/draw/README.md, in plain Python (3.11, standard library only).
 # Prints the plan.csv of the small study in tests/plan.rs, or of the one under rules in tests/order/rules.rs:
 #   python3 tests/draw/repeat.py > tests/draw/repeated.csv
 #   python3 tests/draw/repeat.py rules > tests/draw/repeated-rules.csv

@@ -223,7 +223,7 @@ fn the_plan_says_how_many_orders_were_drawn() {
     assert!(seeds.iter().any(|&tries| tries > 1), "{seeds:?}");
 }
 
-/// The description in DEVELOPERS.md is enough: plain Python, written from it alone, draws the same plan under rules.
+/// The description in tests/draw/README.md is enough: plain Python, written from it alone, draws the same plan under rules.
 #[test]
 fn a_stranger_can_repeat_a_draw_under_rules() {
     let mut protocol = protocol(
