@@ -2,7 +2,7 @@
 //!
 //! Steps are 1, 2, 2.5 or 5 times a power of ten; there are as many ticks as have room for their labels.
 
-use super::svg::Face;
+use super::svg::{Anchor, Canvas, Face, WIDTH};
 
 /// A true minus before negative numbers.
 const MINUS: char = '\u{2212}';
@@ -20,6 +20,21 @@ pub struct Scale {
 }
 
 impl Scale {
+    /// Draws the axis below a figure: the line between the places `ends`, ticks with their values, and the title under its
+    /// middle, which ends 30 below `bottom`.
+    pub(super) fn draw_below(&self, canvas: &mut Canvas, ends: (f64, f64), bottom: f64, title: &str) {
+        canvas.line("wr-axis", (ends.0, bottom), (ends.1, bottom));
+        for &tick in &self.ticks {
+            let at = self.at(tick);
+            canvas.line("wr-axis", (at, bottom), (at, bottom + 4.0));
+            canvas.text(Face::SMALL, Anchor::Middle, at, bottom + 15.0, &self.label(tick));
+        }
+        let title = Face::SMALL.cut(title, WIDTH);
+        let half = Face::SMALL.width(&title) / 2.0;
+        let middle = f64::midpoint(ends.0, ends.1).clamp(half, WIDTH - half);
+        canvas.text(Face::SMALL, Anchor::Middle, middle, bottom + 30.0, &title);
+    }
+
     /// A scale that shows every finite value of `values` between the places `from` and `to`, with about `about` ticks.
     ///
     /// Without a finite value the range is 0 to 1; a single value gets room on both sides.

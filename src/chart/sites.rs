@@ -106,16 +106,7 @@ impl SitesChart {
             canvas.lines(Face::BODY, Anchor::End, WIDTH, base(text.len()), text);
             y += height;
         }
-        canvas.line("wr-axis", (from, bottom), (to, bottom));
-        for &tick in &scale.ticks {
-            canvas.line("wr-axis", (scale.at(tick), bottom), (scale.at(tick), bottom + 4.0));
-            let label = scale.label(tick);
-            canvas.text(Face::SMALL, Anchor::Middle, scale.at(tick), bottom + 15.0, &label);
-        }
-        let axis = Face::SMALL.cut(&self.axis, WIDTH);
-        let half = Face::SMALL.width(&axis) / 2.0;
-        let x = f64::midpoint(from, to).clamp(half, WIDTH - half);
-        canvas.text(Face::SMALL, Anchor::Middle, x, bottom + 30.0, &axis);
+        scale.draw_below(&mut canvas, (from, to), bottom, &self.axis);
         head.finish(canvas, bottom + 37.0)
     }
 
